@@ -63,6 +63,10 @@ class Added:
         Soundings.
     changes : list of (str, str, BottomChange)
         Older visit, newer visit, and how the bottom differs between them.
+    patches : list of (str, ChangedPatches)
+        Newer visit, and the connected patches in which the bottom has changed by then.
+    trends : list of (str, SlowTrend)
+        Newest visit, and how part of the bottom has changed slowly over the visits up to it.
     notes : list of str
         What the user should know, in plain words.
     """
@@ -74,6 +78,8 @@ class Added:
     superseded: int = 0
     restored: int = 0
     changes: list = field(default_factory=list)
+    patches: list = field(default_factory=list)
+    trends: list = field(default_factory=list)
     notes: list = field(default_factory=list)
 
 

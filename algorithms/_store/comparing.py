@@ -5,8 +5,11 @@ from __future__ import annotations
 import numpy as np
 
 from .._i18n import tr
+from ..core.progress import span
 from ..core.visits.bottom_change import bottom_change
-from ..core.visits.store_visits import SUPERSEDED, visits_to_compare, wider
+from ..core.visits.change_growth import Bottom, around_changes, changed_patches
+from ..core.visits.slow_trend import slow_trend
+from ..core.visits.store_visits import SUPERSEDED, box_of, visits_to_compare, wider
 from .layout import log
 from .rows import by_index, check_count, check_places, depths
 from .visits import check_held, stored_visits, sum_up, verify_index
@@ -14,43 +17,89 @@ from .visits import check_held, stored_visits, sum_up, verify_index
 
 def compare_bottom(db, touched, newer_wins, test, parameters, done, progress):
     """Compare the visits that came in with all that lie near, the older first."""
-    visits = stored_visits(db)
     margin = test.reach_m + test.block_m
-    pairs = visits_to_compare(visits, touched, margin)
-    held, marked = (None, None), {}
+    pairs = visits_to_compare(stored_visits(db), touched, margin)
     _check_looked_up(db, [(a, wider(b.box, margin)) for a, b in pairs])
-    for k, (a, b) in enumerate(pairs):
-        progress(k / len(pairs))
-        if held[0] != b.number:
-            held = (b.number, depths(db, b))
-        _, newer = held[1]
-        fids, older = depths(db, a, wider(b.box, margin))
-        found = bottom_change(older, newer, test)
-        if not found.changed.any():
+    older_of: dict = {}
+    for a, b in pairs:
+        older_of.setdefault(b.number, (b, []))[1].append(a)
+    marked: dict = {}
+    for k, (b, older) in enumerate(older_of.values()):
+        step = span(progress, k / len(older_of), (k + 1) / len(older_of))
+        _, newer = depths(db, b)
+        found = _found(db, older, b, newer, test, step)
+        trend, found = slow_trend(found, [_years(a, b) for a in older], test)
+        done.trends += [(b.name, trend)] if trend else []
+        _note_changes(older, b, found, done)
+        patches, superseded = _patches(db, older, newer, found, test)
+        done.patches += [(b.name, patches)] if len(patches) else []
+        if newer_wins:
+            for a, fids in zip(older, superseded):
+                if len(fids):
+                    _supersede(db, a, b, fids, marked, parameters, done)
+    for visit in marked.values():
+        sum_up(db, visit)
+    progress(1.0)
+
+
+def _years(a, b) -> float:
+    """Return years from one visit to another; NaN where either has no time."""
+    return float((b.start - a.start) / np.timedelta64(1, "s")) / (365.25 * 86400.0)
+
+
+def _found(db, older, b, newer, test, progress):
+    """Return how the bottom differs between each older visit and a newer one."""
+    found = []
+    for k, a in enumerate(older):
+        progress(k / len(older))
+        _, soundings = depths(db, a, wider(b.box, test.reach_m + test.block_m))
+        found.append(bottom_change(soundings, newer, test))
+    return found
+
+
+def _note_changes(older, b, found, done):
+    for a, f in zip(older, found):
+        if not f.changed.any():
             continue
-        done.changes.append((a.name, b.name, found))
-        if found.level_suspected:
+        done.changes.append((a.name, b.name, f))
+        if f.level_suspected:
             done.notes.append(
                 tr(
                     "Between '{}' and '{}' most of the bottom differs the same way ({:+.2f} m). "
                     "A wrong lake level or draft is more likely than a changed bottom. Check the "
                     "lake level and the draft of both visits."
-                ).format(a.name, b.name, float(np.median(found.change)))
+                ).format(a.name, b.name, float(np.median(f.change)))
             )
-        if newer_wins:
-            if a.number not in marked:
-                check_held(db, a)
-            rows = fids[found.older_rows].tolist()
-            db.executemany(
-                "UPDATE soundings SET status = ? WHERE fid = ?",
-                ((f"{SUPERSEDED}{b.name}", fid) for fid in rows),
-            )
-            marked[a.number] = a
-            done.superseded += len(rows)
-            log(db, f"{SUPERSEDED}{b.name}", a.name, len(rows), None, parameters)
-    for visit in marked.values():
-        sum_up(db, visit)
-    progress(1.0)
+
+
+def _patches(db, older, newer, found, test):
+    """Return the patches that have changed, and row ids of what lies in them of older visits."""
+    near = newer.select(around_changes(newer.x, newer.y, found))
+    box = box_of(near)
+    if box is None:
+        return [], []
+    box = wider(box, test.block_m)
+    fids, bottoms = [], []
+    for a in older:
+        rows, soundings = depths(db, a, box)
+        around = around_changes(soundings.x, soundings.y, found)
+        fids.append(rows[around])
+        bottoms.append(Bottom(soundings.select(around), test.depth_m))
+    patches, superseded = changed_patches(Bottom(near, test.depth_m), bottoms, found, test)
+    return patches, [rows[mask] for rows, mask in zip(fids, superseded)]
+
+
+def _supersede(db, a, b, fids, marked, parameters, done):
+    """Give soundings of a visit the status that a newer one has superseded them."""
+    if a.number not in marked:
+        check_held(db, a)
+    marked[a.number] = a
+    status = f"{SUPERSEDED}{b.name}"
+    db.executemany(
+        "UPDATE soundings SET status = ? WHERE fid = ?", ((status, fid) for fid in fids.tolist())
+    )
+    done.superseded += len(fids)
+    log(db, status, a.name, len(fids), None, parameters)
 
 
 def _check_looked_up(db, parts):

@@ -3,12 +3,7 @@
 import math
 from dataclasses import replace
 
-from qgis.core import (
-    QgsCoordinateReferenceSystem,
-    QgsProcessing,
-    QgsProcessingOutputFile,
-    QgsProcessingParameterFeatureSink,
-)
+from qgis.core import QgsCoordinateReferenceSystem, QgsProcessingOutputFile
 from qgis.PyQt.QtCore import QT_TRANSLATE_NOOP
 
 from .._base import LakefloorAlgorithm
@@ -18,12 +13,20 @@ from .._io.layer_crs import require_crs, srs_wkt
 from .._io.layer_of import file_name_of
 from ..core.correcting.lake_level import land_notes
 from ..core.errors import LakefloorError
-from ..core.grid import Areas
 from ..core.progress import span
 from ..core.soundings import each_visit
+from ._changes import (
+    CHANGE_NUMBERS,
+    NEWER_WINS,
+    ask_for_changes,
+    ask_how_to_compare,
+    numbers_of_change,
+    options_of_change,
+    say_changes,
+    write_changes,
+)
 from ._first_look import (
     LOOK_NUMBERS,
-    ask_how_to_look,
     findings_to_keep,
     first_look,
     numbers_of_look,
@@ -32,19 +35,6 @@ from ._first_look import (
 )
 from ._lake_database import UPDATED, facts_given, log_book_parameters, store_parameter, store_path
 from ._offsets import AS_REDUCED, FIT_TO_LAKE, say_offsets
-
-_FIELDS = [
-    ("older", "text"),
-    ("newer", "text"),
-    ("change_m", "double"),
-    ("uncert_m", "double"),
-    ("slope_deg", "double"),
-    ("n_older", "int"),
-    ("n_newer", "int"),
-]
-
-#: As the drop-down shows it.
-NEWER_WINS = "newer wins"
 
 
 class AddToDatabase(LakefloorAlgorithm):
@@ -86,6 +76,7 @@ class AddToDatabase(LakefloorAlgorithm):
         "VISIT_OFFSET": QT_TRANSLATE_NOOP("@default", "Maximum visit offset (m)"),
         "OFFSET_UNCERTAINTY": QT_TRANSLATE_NOOP("@default", "Standard uncertainty of offset (m)"),
         **LOOK_NUMBERS,
+        **CHANGE_NUMBERS,
     }
 
     def declare(self):
@@ -118,101 +109,11 @@ class AddToDatabase(LakefloorAlgorithm):
                 ),
             )
         )
-        add(
-            params.choice(
-                "CHANGE",
-                tr("Where the bottom has changed"),
-                {
-                    "report": tr("the change is only reported"),
-                    NEWER_WINS: tr(
-                        "older soundings get the status 'superseded by' the newer visit"
-                    ),
-                },
-                "report",
-                tr(
-                    "Superseded soundings are not mapped. They are accepted again when the newer visit "
-                    "is removed."
-                ),
-                former={"newer_wins": NEWER_WINS},
-            )
-        )
+        ask_how_to_compare(self)
         ask_how_to_look(self)
-        add(
-            params.distance(
-                "BLOCK_SIZE",
-                tr("Block size (m)"),
-                20.0,
-                tr("Side of the square blocks in which depths of two visits are compared."),
-                advanced=True,
-                minimum=1.0,
-            )
-        )
-        add(
-            params.distance(
-                "MAX_DISTANCE",
-                tr("Maximum distance compared (m)"),
-                5.0,
-                tr("Soundings are only compared with those of another visit within this distance."),
-                advanced=True,
-                minimum=0.1,
-            )
-        )
-        add(
-            params.number(
-                "MIN_SOUNDINGS",
-                tr("Minimum soundings in a block"),
-                5,
-                tr("Of each visit. A block with fewer is not compared."),
-                minimum=3,
-                integer=True,
-                advanced=True,
-            )
-        )
-        add(
-            params.number(
-                "MIN_CHANGE",
-                tr("Minimum change (m)"),
-                0.2,
-                tr("Smaller changes are not reported, even if they are certain."),
-                minimum=0.0,
-                advanced=True,
-            )
-        )
-        add(
-            params.number(
-                "POSITION_UNCERTAINTY",
-                tr("Position uncertainty (m)"),
-                1.0,
-                tr(
-                    "Standard uncertainty of the positions of a visit. On a slope it makes depths "
-                    "uncertain."
-                ),
-                minimum=0.0,
-                advanced=True,
-            )
-        )
-        add(
-            params.number(
-                "CONFIDENCE",
-                tr("Confidence (%)"),
-                95.0,
-                tr("Probability that a block without change is not reported."),
-                minimum=50.0,
-                maximum=99.99,
-                advanced=True,
-            )
-        )
         for parameter in log_book_parameters(tr("If empty, nothing is said."), advanced=True):
             add(parameter)
-        add(
-            QgsProcessingParameterFeatureSink(
-                "CHANGED",
-                tr("Changed bottom"),
-                QgsProcessing.SourceType.TypeVectorPolygon,
-                optional=True,
-                createByDefault=False,
-            )
-        )
+        ask_for_changes(self)
         self.addOutput(QgsProcessingOutputFile(UPDATED, tr("Lake database")))
 
     def compute(self, inputs, outputs):
@@ -239,7 +140,7 @@ class AddToDatabase(LakefloorAlgorithm):
         if inputs.flag("DRY_RUN"):
             return self._looked_only(path, fitted, looked, crs, inputs, outputs)
         refuse_open(looked, inputs)
-        options = self._change_options(inputs)
+        options = options_of_change(inputs)
         done = lake_store.add(
             path,
             fitted.soundings,
@@ -257,7 +158,7 @@ class AddToDatabase(LakefloorAlgorithm):
                 **findings_to_keep(looked),
             },
             facts=_facts(inputs, incoming, fitted, looked),
-            before_commit=lambda done: _write_changes(outputs, done.changes, crs),
+            before_commit=lambda done: write_changes(outputs, done, crs),
             progress=span(inputs.progress, 0.4, 1.0),
         )
         _report(done, inputs)
@@ -270,11 +171,12 @@ class AddToDatabase(LakefloorAlgorithm):
             "SUPERSEDED": done.superseded,
             **_numbers_of_fit(fitted),
             **numbers_of_look(looked),
+            **numbers_of_change(done),
         }
 
     def _looked_only(self, path, fitted, looked, crs, inputs, outputs):
         """Return the numbers of a run that writes nothing."""
-        _write_changes(outputs, [], crs)
+        write_changes(outputs, None, crs)
         inputs.say(tr("This was a look only. Nothing was written."))
         return {
             UPDATED: str(path),
@@ -282,17 +184,6 @@ class AddToDatabase(LakefloorAlgorithm):
             "ALREADY_THERE": sum(each.known for each in looked),
             **_numbers_of_fit(fitted),
             **numbers_of_look(looked),
-        }
-
-    def _change_options(self, inputs):
-        """Return what decides on a changed bottom, as the history of the store keeps it."""
-        return {
-            "block_m": inputs.number("BLOCK_SIZE"),
-            "reach_m": inputs.number("MAX_DISTANCE"),
-            "min_soundings": inputs.integer("MIN_SOUNDINGS"),
-            "min_change_m": inputs.number("MIN_CHANGE"),
-            "position_m": inputs.number("POSITION_UNCERTAINTY"),
-            "confidence": inputs.number("CONFIDENCE") / 100.0,
         }
 
 
@@ -347,41 +238,13 @@ def _say_level(fitted, inputs):
             inputs.warn(note)
 
 
-def _write_changes(outputs, changes, crs):
-    squares, columns = [], {name: [] for name, _ in _FIELDS}
-    for older, newer, found in changes:
-        areas = found.areas()
-        squares += areas.polygons
-        values = areas.attributes
-        for name, column in (
-            ("older", [older] * len(areas)),
-            ("newer", [newer] * len(areas)),
-            ("change_m", values["change"]),
-            ("uncert_m", values["uncert"]),
-            ("slope_deg", [math.degrees(math.atan(s)) for s in values["slope"]]),
-            ("n_older", values["n_older"]),
-            ("n_newer", values["n_newer"]),
-        ):
-            columns[name] += list(column)
-    outputs.areas("CHANGED", Areas(squares, columns), _FIELDS, crs, style="bottom_change")
-    # The store counts only once this is in place, and the other way round.
-    outputs.place()
-
-
 def _report(done, inputs):
     for name in done.visits:
         inputs.say(tr("Visit '{}' is now in the lake database.").format(name))
     for note in done.notes:
         inputs.warn(note)
     inputs.say(tr("Soundings added: {}, already there: {}.").format(done.added, done.already_there))
-    for older, newer, found in done.changes:
-        change = found.change[found.changed]
-        inputs.say(
-            tr(
-                "The bottom changed between '{}' and '{}' in {} of {} blocks, by {:+.2f} to "
-                "{:+.2f} m. Positive means deeper now."
-            ).format(older, newer, len(change), len(found), change.min(), change.max())
-        )
+    say_changes(done, inputs)
     if done.superseded:
         inputs.say(tr("Older soundings superseded: {}.").format(done.superseded))
     if done.restored:

@@ -9,6 +9,7 @@ from lakefloor.algorithms.core.errors import LakefloorError
 from lakefloor.algorithms.core.soundings import Soundings
 from lakefloor.algorithms.core.visits import bottom_change as module
 from lakefloor.algorithms.core.visits.bottom_change import ChangeTest, bottom_change
+from lakefloor.algorithms.core.visits.change_growth import Bottom, changed_patches
 
 EAST, NORTH = 400_000.0, 5_150_000.0
 
@@ -90,17 +91,112 @@ def test_a_new_bar_is_found_and_only_it(along, offset):
     np.testing.assert_allclose(back.change, -found.change, atol=5e-3)
 
 
-def test_older_rows_are_those_in_the_squares():
-    older, newer = survey(slope_5_percent, 1), survey(with_bar, 3, "y")
-    older = older.replace(status=np.where(np.arange(len(older)) % 10, older.status, "spike"))
+def grown(older, newer):
+    """Return patches, and which accepted soundings of each older visit they supersede."""
+    test = ChangeTest()
+    found = [bottom_change(one, newer, test) for one in older]
+    bottoms = [Bottom(one, test.depth_m) for one in older]
+    return changed_patches(Bottom(newer, test.depth_m), bottoms, found, test)
+
+
+def dug(x, y, depth=1.2, radius=26.0):
+    return slope_5_percent(x, y) + depth * (np.hypot(x - 13.0, y + 8.0) < radius)
+
+
+def in_the_hole(soundings, radius):
+    return np.hypot(soundings.x - EAST - 13.0, soundings.y - NORTH + 8.0) < radius
+
+
+@pytest.mark.parametrize("spacing", [5.0, 10.0, 20.0])
+def test_all_that_is_older_in_a_hole_is_superseded_and_nothing_far_from_it(spacing):
+    older = [
+        survey(slope_5_percent, seed, along, position=0.3) for seed, along in ((1, "x"), (2, "y"))
+    ]
+    newer = survey(dug, 3, "y", spacing=spacing, position=0.3)
+    patches, superseded = grown(older, newer)
+    assert len(patches) == 1
+    assert patches.change[0] == pytest.approx(1.2, abs=0.35)
+    assert patches.area[0] == pytest.approx(np.pi * 26.0**2, rel=0.35)
+    for one, mask in zip(older, superseded):
+        inside, outside = in_the_hole(one, 23.0), ~in_the_hole(one, 26.0 + spacing)
+        assert inside.sum() > 50
+        assert mask[inside].mean() > 0.97
+        assert not mask[outside].any()
+
+
+def test_a_part_that_the_newer_visit_did_not_see_is_not_emptied():
+    older = survey(slope_5_percent, 1, "x", position=0.3)
+    newer = survey(dug, 3, "y", spacing=5.0, position=0.3)
+    seen = newer.select(newer.x - EAST < 13.0)
+    patches, (mask,) = grown([older], seen)
+    assert len(patches) == 1
+    away = older.x - EAST - 13.0
+    assert mask[in_the_hole(older, 23.0) & (away < -3.0)].mean() > 0.97
+    assert not mask[away > 13.0].any()
+
+
+def test_a_visit_too_sparse_for_any_block_is_superseded_with_the_others():
+    dense = survey(slope_5_percent, 1, "x", position=0.3)
+    sparse = survey(slope_5_percent, 2, "y", spacing=20.0, position=0.3)
+    sparse = sparse.select(np.arange(len(sparse)) % 12 == 0)
+    newer = survey(dug, 3, "y", spacing=5.0, position=0.3)
+    assert len(bottom_change(sparse, newer)) == 0
+    _, (_, mask) = grown([dense, sparse], newer)
+    inside = in_the_hole(sparse, 23.0)
+    assert inside.sum() >= 3
+    assert mask[inside].all()
+    assert not mask[~in_the_hole(sparse, 34.0)].any()
+
+
+def test_a_narrow_trench_that_no_block_shows_is_a_patch():
+    def trench(x, y):
+        return slope_5_percent(x, y) + 1.4 * (np.abs(y + x / 2.0 - 3.0) < 7.0) * (np.abs(x) < 60.0)
+
+    older = survey(slope_5_percent, 1, "x", position=0.3)
+    newer = survey(trench, 3, "y", spacing=5.0, position=0.3)
+    patches, (mask,) = grown([older], newer)
+    x, y = older.x - EAST, older.y - NORTH
+    inside = (np.abs(y + x / 2.0 - 3.0) < 5.0) & (np.abs(x) < 55.0)
+    assert mask[inside].mean() > 0.9
+    assert mask[~inside].mean() < 0.1
+    assert patches.change[0] > 0.8
+
+
+def test_patches_of_both_signs_and_none_without_change():
+    def both(x, y):
+        return with_bar(x, y) + 1.2 * (np.hypot(x - 70.0, y - 70.0) < 20.0)
+
+    older = survey(slope_5_percent, 1, "x", position=0.3)
+    patches, _ = grown([older], survey(both, 3, "y", spacing=5.0, position=0.3))
+    assert sorted(np.sign(patches.change)) == [-1.0, 1.0]
+    assert len(patches.areas()) == 2
+    patches, (mask,) = grown([older], survey(slope_5_percent, 3, "y", spacing=5.0, position=0.3))
+    assert len(patches) == 0
+    assert not mask.any()
+
+
+def test_a_level_that_is_off_changes_no_block():
+    older = survey(slope_5_percent, 1, position=0.3)
+    newer = survey(lambda x, y: dug(x, y) + 0.2, 3, "y", spacing=10.0, position=0.3)
     found = bottom_change(older, newer)
-    areas = found.areas()
-    assert len(areas) == found.changed.sum() > 0
-    inside = np.zeros(len(older), bool)
-    for square in areas.polygons:
-        west, south, east, north = square.bounds
-        inside |= (older.x >= west) & (older.x < east) & (older.y >= south) & (older.y < north)
-    np.testing.assert_array_equal(found.older_rows, np.flatnonzero(inside & older.accepted))
+    assert found.shift == pytest.approx(0.2, abs=0.03)
+    x, y = (v[found.changed] * found.block_m + 10.0 for v in (found.col, found.row))
+    assert len(x) >= 2
+    assert np.all(np.hypot(x - EAST - 13.0, y - NORTH + 8.0) < 45.0)
+    patches, (mask,) = grown([older], newer)
+    assert len(patches) == 1
+    assert not mask[~in_the_hole(older, 40.0)].any()
+
+
+def test_soundings_along_one_line_grow_nothing_and_are_no_error():
+    older = survey(slope_5_percent, 1)
+    line = Soundings.build(
+        EAST + np.arange(-50.0, 50.0), np.full(100, NORTH), 9.0 + np.zeros(100), uncert=0.05
+    )
+    patches, (mask,) = grown([older], line)
+    assert len(mask) == len(older)
+    assert len(patches) == len(patches.areas())
+    assert len(grown([older], line.select([]))[0]) == 0
 
 
 def test_lanes_apart_on_a_steep_bottom_are_no_change():
@@ -142,7 +238,7 @@ def test_nothing_to_compare():
     for newer in (far, older.select([]), older.select(slice(0, 2))):
         found = bottom_change(older, newer)
         assert len(found) == 0
-        assert len(found.older_rows) == len(found.areas()) == 0
+        assert len(found.areas()) == 0
         assert not found.level_suspected
 
 

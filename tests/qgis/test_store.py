@@ -15,6 +15,9 @@ import numpy as np
 import pytest
 from osgeo import gdal, ogr
 from qgis.core import QgsVectorLayer
+from scipy.spatial import cKDTree
+from shapely.geometry import MultiPoint
+from shapely.ops import unary_union
 
 from lakefloor.algorithms import _store
 from lakefloor.algorithms._store import file as store_file
@@ -699,21 +702,23 @@ def test_a_store_that_qgis_has_open(path):
     assert sum(1 for _ in layer.getFeatures()) == 6000
 
 
-def test_a_small_visit_on_a_large_lake_supersedes_whole_blocks(path):
+def test_a_small_visit_on_a_large_lake_supersedes_what_is_around_it(path):
     """The few older soundings near it are found by the index: the same as without."""
     wide = visit("wide", "2024-05-14", n=30_000)  # 800 m of lanes
     spot = visit("spot", "2026-07-01", n=1500, seed=2, dx=1.0, shift=-0.8)
     _store.add(path, wide, CRS)
     done = _store.add(path, spot, CRS, newer_wins=True)
     ((_, _, found),) = done.changes
-    inside = np.zeros(len(wide), bool)
-    for square in found.areas().polygons:
-        west, south, east, north = square.bounds
-        inside |= (wide.x >= west) & (wide.x < east) & (wide.y >= south) & (wide.y < north)
+    ((_, patches),) = done.patches
     assert found.changed.sum() > 10
-    status = all_of(path, visits=["wide"]).status
-    np.testing.assert_array_equal(status == "superseded by spot", inside)
-    assert done.superseded == inside.sum()
+    superseded = all_of(path, visits=["wide"]).status == "superseded by spot"
+    assert done.superseded == superseded.sum() > 500
+    away, _ = cKDTree(np.column_stack([spot.x, spot.y])).query(np.column_stack([wide.x, wide.y]))
+    assert away[superseded].max() < 13.0  # half of 1.25 blocks
+    places = MultiPoint(np.column_stack([wide.x, wide.y])[superseded])
+    assert unary_union(patches.outlines).buffer(1e-6).covers(places)
+    # Close to a sounding of the other visit, 0.8 m shallower, none is right.
+    assert superseded[away < 3.0].mean() > 0.98
 
 
 def test_visits_named_by_utc_days_are_recognised_when_named_by_the_lakes(path):

@@ -119,9 +119,16 @@ def test_change_of_the_bottom(run, layer, store, feedback):
             "DATABASE": str(store),
             "CHANGE": "newer wins",
             "CHANGED": "TEMPORARY_OUTPUT",
+            "CHANGED_PATCHES": "TEMPORARY_OUTPUT",
         },
         feedback,
     )
+    (patch,) = result["CHANGED_PATCHES"].getFeatures()
+    assert result["PATCH_COUNT"] == 1
+    assert (patch["newer"], patch["change_m"] < -0.2) == ("june", True)
+    assert patch["area_m2"] == pytest.approx(patch.geometry().area())
+    assert "Changed patch by 'june' at" in feedback.text
+    assert result["TREND_M_PER_YEAR"] is None
     blocks = list(result["CHANGED"].getFeatures())
     assert len(blocks) == result["CHANGED_BLOCKS"] > 5
     assert result["SUPERSEDED"] > 100
@@ -441,3 +448,38 @@ def test_a_visit_that_does_not_meet_the_store_is_refused(run, layer, store):
     with pytest.raises(QgsProcessingException, match="'june' meets the other visits .*in 0 places"):
         run("addtodatabase", {"INPUT": away, "DATABASE": str(store)})
     assert store.read_bytes() == before
+
+
+def test_silt_that_settles_slowly_is_a_trend(run, layer, store, feedback):
+    """Five visits over eight years; 3 cm a year settle deeper than 6 m, none on the shelf."""
+
+    def of_year(year):
+        rng = np.random.default_rng(year)
+        s, lane = np.meshgrid(np.arange(0.0, 300.0, 3.0), np.arange(0.0, 240.0, 20.0))
+        x, y = (v.ravel() + rng.normal(0.0, 0.5, v.size) for v in (s, lane))
+        bottom = np.where(x < 120.0, 4.0 + x / 200.0, 4.6 + 0.04 * (x - 120.0))
+        depth = bottom - 0.03 * (year - 2016) * (bottom > 6.0) + rng.normal(0.0, 0.04, x.size)
+        start = np.datetime64(f"{year}-06-14T14:00:00", "ms")
+        return Soundings.build(
+            400_000.0 + x,
+            5_150_000.0 + y,
+            depth + rng.normal(0.0, 0.02),
+            time=start + np.arange(x.size) * np.timedelta64(1000, "ms"),
+            raw_depth=depth,
+            uncert=0.05,
+            visit=str(year),
+            corrections=MAY.corrections[0],
+        )
+
+    for year in (2016, 2018, 2020, 2022):
+        run("addtodatabase", {"INPUT": layer(of_year(year), f"y{year}"), "DATABASE": str(store)})
+    result = run(
+        "addtodatabase",
+        {"INPUT": layer(of_year(2024), "y2024"), "DATABASE": str(store), "CHANGE": "newer wins"},
+        feedback,
+    )
+    assert result["TREND_M_PER_YEAR"] == pytest.approx(-0.03, abs=2.0 * result["TREND_SD"])
+    assert result["TREND_SD"] < 0.01
+    assert "The bottom becomes slowly shallower" in feedback.text
+    assert "same as an error of the lake levels" in feedback.text
+    assert (result["CHANGED_BLOCKS"], result["SUPERSEDED"]) == (0, 0)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy.spatial import cKDTree
@@ -22,6 +22,10 @@ _ITERATIONS = 12
 
 #: No scatter is believed below this, m: depths are logged in steps of some centimeters.
 _LEAST_SCALE = 0.01
+
+#: A shift of all blocks is taken for an error of the levels up to this, m, where so many blocks
+#: or more are compared.
+_MOST_SHIFT, _LEAST_BLOCKS = 0.25, 10
 
 #: Standard deviation of the bottom's slope, m per m, before a block's soundings tell it.
 _SLOPE_PRIOR = 0.3
@@ -43,11 +47,15 @@ class BottomChange:
         One standard deviation of ``change``, m.
     slope : float
         Of the bottom, m per m.
+    depth : float
+        Mean depth of the soundings compared, m.
     changed : bool
         Significant.
     block_m : float
-    older_rows : int array
-        Rows of the older accepted soundings in changed blocks.
+    shift : float
+        Change of what has not changed, m: the error of the two levels, as most blocks show it.
+    trend : float array
+        Change beyond that to be expected of each block, m, where the bottom changes slowly.
     """
 
     col: np.ndarray
@@ -57,9 +65,11 @@ class BottomChange:
     change: np.ndarray
     uncert: np.ndarray
     slope: np.ndarray
+    depth: np.ndarray
     changed: np.ndarray
     block_m: float
-    older_rows: np.ndarray
+    shift: float
+    trend: np.ndarray
 
     def __len__(self) -> int:
         return len(self.change)
@@ -69,6 +79,30 @@ class BottomChange:
         """Whether most blocks differ the same way, as a wrong water level makes them."""
         signs = np.sign(self.change[self.changed])
         return bool(len(self) >= 10 and abs(signs.sum()) > 0.5 * len(self))
+
+    @property
+    def moved(self) -> np.ndarray:
+        """Change of each block beyond what is expected of it, m."""
+        return self.change - self.shift - self.trend
+
+    @property
+    def candidates(self) -> np.ndarray:
+        """Blocks that may have changed, though not beyond doubt: by more than their uncertainty."""
+        return self.changed | (np.abs(self.moved) > self.uncert)
+
+    def expected(self, x: np.ndarray, y: np.ndarray) -> np.ndarray | float:
+        """Return the change to be expected at places, m: that of the nearest tested block."""
+        if not np.any(self.trend):
+            return self.shift
+        centers = (np.column_stack([self.col, self.row]) + 0.5) * self.block_m
+        return self.shift + self.trend[cKDTree(centers).query(np.column_stack([x, y]))[1]]
+
+    def judged(self, test: ChangeTest, shift: float, trend: np.ndarray) -> BottomChange:
+        """Return the same blocks, judged against another change that was to be expected."""
+        judged = replace(self, shift=shift, trend=trend)
+        moved = np.abs(judged.moved)
+        beyond = norm.ppf(0.5 + 0.5 * test.confidence) * self.uncert
+        return replace(judged, changed=(moved > beyond) & (moved >= test.min_change_m))
 
     def areas(self) -> Areas:
         """Return the changed blocks as squares."""
@@ -169,11 +203,14 @@ def bottom_change(
     A block has changed where ``|b| > z sqrt(se(b)**2 + u_older**2 + u_newer**2 + 2 (slope
     position_m)**2 + scatter**2)``. The uncertainties of soundings are not divided by their
     number: level, draft and sound speed are in error alike throughout a visit. The scatter about
-    the plane stands for the bottom's curvature.
+    the plane stands for the bottom's curvature. ``b`` is counted from the shift that the narrowest
+    half of the blocks shows (the shorth, Rousseeuw & Leroy 1988), as far as a level can be off.
 
     References
     ----------
     Huber, P. J. (1981). Robust Statistics, chapter 7. Wiley.
+    Rousseeuw, P. J., & Leroy, A. M. (1988). A robust scale estimator based on the shortest half.
+    Statistica Neerlandica 42(2), 103-116.
     Draper, N. R., & Smith, H. (1998). Applied Regression Analysis, 3rd ed., chapter 14 (dummy
     variables: lines or planes that differ by a step). Wiley.
     JCGM 100:2008. Guide to the expression of uncertainty in measurement, 5.1 and 5.2.
@@ -209,22 +246,22 @@ def bottom_change(
         + 2.0 * (slope * test.position_m) ** 2
         + scatter**2
     )
-    beyond = norm.ppf(0.5 + 0.5 * test.confidence) * total
-    changed = (np.abs(change) > beyond) & (np.abs(change) >= test.min_change_m)
-    every, keys = usable[0], blocks.keys
+    none = np.zeros(len(change))
     progress(1.0)
     return BottomChange(
-        keys[:, 0],
-        keys[:, 1],
+        blocks.keys[:, 0],
+        blocks.keys[:, 1],
         blocks.n_older,
         blocks.n_newer,
         change,
         total,
         slope,
-        changed,
+        blocks.mean_depth(),
+        none > 0.0,
         test.block_m,
-        every[_within(older.x[every], older.y[every], test.block_m, keys[changed])],
-    )
+        0.0,
+        none,
+    ).judged(test, _shift(change, total), none)
 
 
 @dataclass(frozen=True)
@@ -244,6 +281,12 @@ class _Blocks:
     v: np.ndarray
     depth: np.ndarray
     uncert: np.ndarray
+
+    def mean_depth(self):
+        """Return the mean depth of each block, m."""
+        return np.bincount(self.block, self.depth, self.keys.shape[0]) / (
+            self.n_older + self.n_newer
+        )
 
     def squared_uncertainties(self):
         """Return the mean squares of the older and the newer visit, m²."""
@@ -289,16 +332,17 @@ def _near(older, rows_a, newer, rows_b, reach):
     )
 
 
-def _within(x, y, size, keys):
-    """Return a mask of the points that lie in one of the blocks."""
-    if keys.shape[0] == 0:
-        return np.zeros(x.size, bool)
-    col, row = (np.floor(v / size).astype(np.int64) for v in (x, y))
-    (west, south), (east, north) = keys.min(axis=0), keys.max(axis=0)
-    inside = (col >= west) & (col <= east) & (row >= south) & (row <= north)
-    width = east - west + 1
-    wanted = (keys[:, 1] - south) * width + keys[:, 0] - west
-    return inside & np.isin((row - south) * width + col - west, wanted)
+def _shift(change, uncert) -> float:
+    """Return the change that most blocks show, m: 0 where few blocks, or no level, explain it."""
+    if len(change) < _LEAST_BLOCKS:
+        return 0.0
+    ranked = np.sort(change)
+    half = len(ranked) // 2
+    widths = ranked[half:] - ranked[: len(ranked) - half]
+    at = int(widths.argmin())
+    core = (change >= ranked[at]) & (change <= ranked[at + half])
+    shift = float(np.average(change[core], weights=uncert[core] ** -2.0))
+    return shift if abs(shift) <= _MOST_SHIFT else 0.0
 
 
 def _fit(blocks, size):
