@@ -27,6 +27,7 @@ from ._changes import (
 )
 from ._first_look import (
     LOOK_NUMBERS,
+    ask_how_to_look,
     findings_to_keep,
     first_look,
     numbers_of_look,
@@ -105,7 +106,7 @@ class AddToDatabase(LakefloorAlgorithm):
                 },
                 AS_REDUCED,
                 tr(
-                    "Choose the second where the lake level was wrong, doubtful or of another gauge."
+                    "Choose 'fit to the lake' if the lake level was wrong, doubtful or of another gauge."
                 ),
             )
         )
