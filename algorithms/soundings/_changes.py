@@ -58,6 +58,10 @@ def ask_how_to_compare(algorithm):
             former={"newer_wins": NEWER_WINS},
         )
     )
+    _ask_when_it_counts(add)
+
+
+def _ask_when_it_counts(add):
     add(
         params.distance(
             "BLOCK_SIZE",

@@ -292,6 +292,22 @@ def _lake_to_sheet_and_project(model, soundings, drawn):
 
 def _ask_about_the_visit(inputs):
     inputs.choice(
+        "VISIT_LEVEL",
+        "Level of the visit",
+        ["as reduced", "fit to the lake"],
+        "as reduced",
+        "Choose 'fit to the lake' if the lake level was not read on the day, or is wrong. The visit "
+        "then fits where its tracks meet earlier ones.",
+    )
+    inputs.choice(
+        "CHANGE",
+        "Where the bottom has changed",
+        ["report", "newer wins"],
+        "report",
+        "With 'newer wins' older soundings are no longer mapped where the bottom has changed. Weeds, "
+        "soft mud and a wrong lake level look like a change, so check first.",
+    )
+    inputs.choice(
         "FINDINGS",
         "If the first look finds something",
         [STOP, ENTER],
@@ -308,9 +324,8 @@ def _ask_about_the_visit(inputs):
     )
 
 
-def add_a_visit():
-    """From the logs of one visit into the lake database, and the lake mapped again."""
-    model = Model(
+def _visit_model():
+    return Model(
         "Add a visit",
         "visits,surveys,days,outing,trip,update,new logs,add logs,lake database,several years,"
         "bathymetry,depth map,logs,sonar,fish finder,fishfinder,NMEA,GPX,CSV,workflow",
@@ -323,6 +338,11 @@ def add_a_visit():
         "Without gauge readings, or with 'fit to the lake', the tracks of the visit must cross "
         "earlier tracks. Maps are not for navigation.",
     )
+
+
+def add_a_visit():
+    """From the logs of one visit into the lake database, and the lake mapped again."""
+    model = _visit_model()
     inputs = ModelInputs(model)
     inputs.add(
         QgsProcessingParameterFile(
@@ -340,14 +360,6 @@ def add_a_visit():
         "@VISIT_LEVEL",
         WEEK_ROLLOVERS="@WEEK_ROLLOVERS",
     )
-    inputs.choice(
-        "VISIT_LEVEL",
-        "Level of the visit",
-        ["as reduced", "fit to the lake"],
-        "as reduced",
-        "Choose 'fit to the lake' if the lake level was not read on the day, or is wrong. The visit "
-        "then fits where its tracks meet earlier ones.",
-    )
     model.child(
         "addtodatabase",
         {
@@ -355,6 +367,7 @@ def add_a_visit():
             "DATABASE": "@DATABASE",
             "SHORELINE": "@SHORELINE",
             "LEVEL": "@VISIT_LEVEL",
+            "CHANGE": "@CHANGE",
             "FINDINGS": "@FINDINGS",
         },
         {"CHANGED": "Bottom change"},
