@@ -58,10 +58,11 @@ def ask_how_to_compare(algorithm):
             former={"newer_wins": NEWER_WINS},
         )
     )
+    _ask_what_is_compared(add)
     _ask_when_it_counts(add)
 
 
-def _ask_when_it_counts(add):
+def _ask_what_is_compared(add):
     add(
         params.distance(
             "BLOCK_SIZE",
@@ -93,6 +94,9 @@ def _ask_when_it_counts(add):
             advanced=True,
         )
     )
+
+
+def _ask_when_it_counts(add):
     add(
         params.number(
             "MIN_CHANGE",
