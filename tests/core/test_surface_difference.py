@@ -15,6 +15,7 @@ from scipy.stats import t as student_t
 
 from lakefloor.algorithms.core.errors import Cancelled, LakefloorError
 from lakefloor.algorithms.core.grid import Surface, empty_grid
+from lakefloor.algorithms.core.surface.change_by_chance import Chance
 from lakefloor.algorithms.core.surface.surface_difference import datum_shift, surface_difference
 from lakefloor.algorithms.core.surface.tin import tin_surface
 
@@ -203,6 +204,15 @@ def test_a_dredged_hole_is_a_patch_with_its_volume():
     # The volume of a paraboloid, half its height times its area. Seven of eight or more within
     # two standard uncertainties come with a probability of 0.94 where nineteen of twenty do.
     assert sum(right) >= 7
+
+
+def test_scores_are_as_improbable_as_the_errors():
+    change = np.array([-3.0, -0.4, 0.1, 0.35, 1.7, 12.0])
+    scores = Chance(0.1, 0.0, 0.8, 10.0).scores(change, np.full(6, 0.2))
+    np.testing.assert_allclose(
+        norm.sf(np.abs(scores)), student_t.sf(np.abs(change - 0.1) / 0.16, 5), rtol=1e-3
+    )
+    np.testing.assert_array_equal(np.sign(scores), [-1.0, -1.0, 0.0, 1.0, 1.0, 1.0])
 
 
 def test_a_level_that_is_off_is_no_patch_and_hides_none():
