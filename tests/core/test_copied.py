@@ -180,9 +180,25 @@ def test_a_copy_with_times_but_other_raw_depths_is_known():
         known = find_known(a, [held(b)])
         assert known.there.all()
         assert not known.enters.any()
+    # The same where a program dropped the milliseconds.
+    cut = copy.replace(time=copy.time.astype("M8[s]").astype("M8[ms]"))
+    assert find_known(cut, [held(log)]).there.all()
     # A boat abreast has the same seconds, but neither places nor depths.
     abreast = copy.replace(x=copy.x + 1.0, depth=outing(4).depth)
     assert not find_known(abreast, [held(log)]).there.any()
+
+
+def test_pings_in_between_are_other_soundings():
+    """A boat that lay still, five pings a second: every other ping, at one place and depth."""
+    n = np.arange(400)
+    still = Soundings.build(
+        np.full(400, 5e5),
+        np.full(400, 5e6),
+        np.full(400, 3.0),
+        time=START + n * np.timedelta64(200, "ms"),
+    )
+    odd = still.select(n % 2 == 1).replace(depth=np.full(200, 3.3))
+    assert not find_known(odd, [held(still.select(n % 2 == 0))]).there.any()
 
 
 def test_own_and_foreign_soundings_of_one_copy_are_told_apart():
@@ -193,6 +209,17 @@ def test_own_and_foreign_soundings_of_one_copy_are_told_apart():
     known = find_known(Soundings.build(x[order], y[order], depth[order]), [held(mine)])
     assert known.there.sum() == pytest.approx(len(mine), abs=3)
     assert (order[known.there] < len(mine)).mean() > 0.99
+
+
+@pytest.mark.parametrize("step", [0.01, 0.03048, 0.1])
+def test_a_copy_with_coarser_depths_is_known(step):
+    log = outing(6)
+    copy = copy_of(log)
+    copy = Soundings.build(copy.x, copy.y, np.round(copy.depth / step) * step)
+    assert find_known(copy, [held(log)]).there.mean() > 0.95
+    again = copy_of(outing(7))
+    again = Soundings.build(again.x, again.y, np.round(again.depth / step) * step)
+    assert find_known(again, [held(log)]).there.mean() < 0.01
 
 
 def test_few_soundings_of_a_copy_are_known_if_most_are_there():

@@ -22,6 +22,9 @@ MOVED_M = 3.0
 #: Depths of a log and its copy differ by one level, but for rounding to a centimeter, m.
 _SAME_DEPTH_M = 0.006
 
+#: Reading a time loses milliseconds; some programs drop them all, ms.
+_CLOCK_MS, _SECOND_MS = 5.0, 1001.0
+
 #: Means of cells are rounded to the millimeter, m.
 _SAME_MEAN_M = 0.00075
 
@@ -46,19 +49,20 @@ SAME, COPY, ORIGINAL = 0, 1, 2
 
 
 class Cloud(NamedTuple):
-    """Soundings as points: ``place``, shape (n, 2), m; ``depth`` and ``second``, shape (n,).
+    """Soundings as points: ``place``, shape (n, 2), m; ``depth`` and ``tick``, shape (n,).
 
-    ``second`` is the time in s, or None where times are not known.
+    ``tick`` is the time, in units in which those of one ping differ by less than 1, or None where
+    times are not known.
     """
 
     place: np.ndarray
     depth: np.ndarray
-    second: np.ndarray | None = None
+    tick: np.ndarray | None = None
 
     def pick(self, rows: np.ndarray) -> Cloud:
         """Return some of the points, by a mask or their numbers."""
-        second = None if self.second is None else self.second[rows]
-        return Cloud(self.place[rows], self.depth[rows], second)
+        tick = None if self.tick is None else self.tick[rows]
+        return Cloud(self.place[rows], self.depth[rows], tick)
 
     def moved(self, shift: np.ndarray, level: float) -> Cloud:
         """Return the points shifted and at another level, both m."""
@@ -117,20 +121,19 @@ def _find_by_pings(asked, held, found):
     for with_times, with_those in ((True, True), (False, True), (True, False), (False, False)):
         theirs = list(_outings(held, free & (held.timed == with_those)))
         for rows in _outings(asked, (found.match < 0) & (asked.timed == with_times)):
-            mine = _cloud(asked, rows, with_times and with_those)
-            left, around = np.ones(len(rows), bool), Nearby(mine.place, MOVED_M)
+            left, around = np.ones(len(rows), bool), Nearby(asked.place[rows], MOVED_M)
             for others in theirs:
-                cloud = _cloud(held, others, with_times and with_those)
-                if not _meet(mine, cloud):
+                others = others[free[others] & around.of(held.place[others])]
+                some = left & Nearby(held.place[others], MOVED_M).of(asked.place[rows])
+                at = rows[some]
+                if min(at.size, others.size) < _LEAST:
                     continue
-                close = free[others] & around.of(cloud.place)
-                others, cloud = others[close], cloud.pick(close)
-                some = np.flatnonzero(left & Nearby(cloud.place, MOVED_M).of(mine.place))
-                match = pair_copied(mine.pick(some), cloud)
-                there = some[match >= 0]
-                at = others[match[match >= 0]]
-                found.match[rows[there]], found.depth[rows[there]] = at, held.depth[at]
-                free[at] = left[there] = False
+                clock = _clock(asked.ms[at], held.ms[others]) if with_times and with_those else None
+                match = pair_copied(_cloud(asked, at, clock), _cloud(held, others, clock))
+                there = match >= 0
+                found.match[at[there]] = others[match[there]]
+                found.depth[at[there]] = held.depth[others[match[there]]]
+                free[others[match[there]]] = left[np.flatnonzero(some)[there]] = False
 
 
 def _find_by_cells(asked, held, found):
@@ -179,15 +182,20 @@ def _outings(side, rows):
         yield from (part for part in np.split(rows, starts) if part.size >= _LEAST)
 
 
-def _cloud(side, rows, with_times=False):
-    second = side.ms[rows] / 1000.0 if with_times else None
-    return Cloud(side.place[rows], side.depth[rows], second)
+def _cloud(side, rows, clock=None):
+    tick = None if clock is None else side.ms[rows] / clock
+    return Cloud(side.place[rows], side.depth[rows], tick)
 
 
-def _meet(a, b):
-    """Tell whether the boxes of two clouds meet, in place and time."""
-    a, b = (np.column_stack([_points(c, MOVED_M)]) for c in (a, b))
-    return ((a.min(0) - 1.0 <= b.max(0)) & (b.min(0) - 1.0 <= a.max(0))).all()
+def _clock(*sides) -> float:
+    """Return by how much times of one ping may differ, ms.
+
+    A second and more, if either lost its milliseconds and both have one ping a second.
+    """
+    seconds = [ms // 1000 for ms in sides]
+    lost = any((ms == 1000 * second).all() for ms, second in zip(sides, seconds))
+    single = all(np.unique(second).size >= 0.9 * second.size for second in seconds)
+    return _SECOND_MS if lost and single else _CLOCK_MS
 
 
 def pair_copied(asked: Cloud, held: Cloud) -> np.ndarray:
@@ -206,11 +214,11 @@ def pair_copied(asked: Cloud, held: Cloud) -> np.ndarray:
     Notes
     -----
     Two soundings agree where their places do, to 10 cm, and their depths but for one level, to
-    6 mm. The visits are one where 20 soundings or more agree, and, in the squares of 20 m where any
-    do, four in five of the soundings of one of the two. If none is found, all places
-    are shifted alike by up to 3 m, as another datum of positions does: the shift is the one that
-    most pairs of neighbors have in common, in place and depth. Then 20 of the changes of depth
-    must agree as well.
+    6 mm or half the step in which they are written. The visits are one where 20 soundings or more
+    agree, and, in the squares of 20 m where any do, four in five of the soundings of one of the
+    two. If none is found, all places are shifted alike by up to 3 m, as another datum of positions
+    does: the shift is the one that most pairs of neighbors have in common, in place and depth. Then
+    20 of the changes of depth must agree as well.
 
     Examples
     --------
@@ -221,13 +229,14 @@ def pair_copied(asked: Cloud, held: Cloud) -> np.ndarray:
     True
     """
     if min(len(asked.depth), len(held.depth)) >= _LEAST:
+        within = max(_SAME_DEPTH_M, *(0.55 * _step(side.depth) for side in (asked, held)))
         for find in (_level_in_place, _shift_and_level):
-            found = find(asked, held)
+            found = find(asked, held, within)
             if found is None:
                 continue
             shift, level = found
-            match = _paired(asked.moved(shift, level), held)
-            changes = np.any(shift) and _changes(held.depth[match[match >= 0]]) < _LEAST
+            match = _paired(asked.moved(shift, level), held, within)
+            changes = np.any(shift) and _changes(held.depth[match[match >= 0]], within) < _LEAST
             enough = not changes and (match >= 0).sum() >= _LEAST
             if enough and agree(asked.place - shift, held.place, match):
                 return match
@@ -286,7 +295,7 @@ def cells_in_common(coarse: Cloud, fine: Cloud, lattice: Squares | Bent) -> tupl
     return number[:split], number[split:], level
 
 
-def _level_in_place(asked, held):
+def _level_in_place(asked, held, within):
     """Return no shift, and the level at which most soundings of one place agree."""
     from scipy.spatial import cKDTree
 
@@ -295,10 +304,10 @@ def _level_in_place(asked, held):
     if near.sum() < _LEAST:
         return None
     apart = asked.depth[near] - held.depth[at[near]]
-    return np.zeros(2), _most_common(apart, _SAME_DEPTH_M)
+    return np.zeros(2), _most_common(apart, within)
 
 
-def _shift_and_level(asked, held):
+def _shift_and_level(asked, held, within):
     """Return the shift and the level that most pairs of neighbors have in common."""
     from scipy.spatial import cKDTree
 
@@ -313,7 +322,7 @@ def _shift_and_level(asked, held):
         return None
     b = at.reshape(len(rows), k)[a, n]
     apart = np.column_stack([some.place[a] - held.place[b], some.depth[a] - held.depth[b]])
-    unit = np.array([SAME_PLACE_M, SAME_PLACE_M, 2.0 * _SAME_DEPTH_M])
+    unit = np.array([SAME_PLACE_M, SAME_PLACE_M, 2.0 * within])
     common, count = None, 0
     # What lies on the edge of one box is in the midst of the other.
     for half in (0.0, 0.5):
@@ -327,11 +336,11 @@ def _shift_and_level(asked, held):
 def _points(cloud, size=SAME_PLACE_M):
     """Return points that are within 1 of each other where places, and times, may agree."""
     points = cloud.place / size
-    return points if cloud.second is None else np.column_stack([points, cloud.second])
+    return points if cloud.tick is None else np.column_stack([points, cloud.tick])
 
 
-def _paired(asked, held):
-    points = (np.column_stack([_points(c), c.depth / _SAME_DEPTH_M]) for c in (asked, held))
+def _paired(asked, held, within):
+    points = (np.column_stack([_points(c), c.depth / within]) for c in (asked, held))
     return pair_points(*points)
 
 
@@ -356,8 +365,18 @@ def agree(place: np.ndarray, others: np.ndarray, match: np.ndarray) -> bool:
     return len(there) >= _AGREE * min(some[ours].sum(), some[theirs].sum())
 
 
-def _changes(depth) -> int:
-    return int((np.abs(np.diff(depth)) > _SAME_DEPTH_M).sum())
+def _changes(depth, within) -> int:
+    return int((np.abs(np.diff(depth)) > within).sum())
+
+
+def _step(depth) -> float:
+    """Return the step in which depths are written, m, 0 where it is finer than a centimeter."""
+    gap = np.diff(np.unique(np.round(depth, 4)))
+    gap = gap[gap > 2e-4]
+    if not gap.size or not 0.01 < gap.min() < 0.2:
+        return 0.0
+    steps = gap / gap.min()
+    return float(gap.min()) if (np.abs(steps - np.rint(steps)) < 0.05).all() else 0.0
 
 
 def _most_common(values, within):
