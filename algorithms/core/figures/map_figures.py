@@ -74,8 +74,9 @@ class Scale:
 
     def supported(self, surface: Surface) -> np.ndarray:
         """Return a mask of the cells whose uncertainty supports the contour interval."""
-        known = np.isfinite(surface.depth.values)
-        return known & supports(surface.uncertainty.values, self.interval * LENGTH[self.unit])
+        depth, uncertainty, _ = surface.bands
+        close = supports(uncertainty.values, self.interval * LENGTH[self.unit])
+        return np.isfinite(depth.values) & close
 
 
 def draw_before_and_after(
@@ -154,7 +155,8 @@ def _drawn(f: Frame, record: Record, known, progress) -> tuple:
 
 
 def _surface_of(grid, bands, spacing) -> Surface:
-    return Surface(*(grid.like(band) for band in bands), spacing)
+    depth, uncertainty, distance = (grid.like(band) for band in bands)
+    return Surface(depth, uncertainty, distance, spacing)
 
 
 def map_figures(

@@ -161,31 +161,32 @@ def what_was_added(
     added = ~earlier.counts(known)
     new, before = known.select(added), earlier.of_soundings(known)
     drawable, note = _drawable(before)
-    surfaces = draw_before_and_after(drawable, known, scale.shoreline, cell, span(progress, 0, 0.5))
-    figures = [
-        None
-        if surface is None
-        else map_figures(surface, soundings, scale, span(progress, 0.5 + 0.15 * k, 0.65 + 0.15 * k))
-        for k, (surface, soundings) in enumerate(zip(surfaces, (before, known)))
-    ]
+    surface_before, surface = draw_before_and_after(
+        drawable, known, scale.shoreline, cell, span(progress, 0.0, 0.5)
+    )
+    figures_before = None
+    if surface_before is not None:
+        figures_before = map_figures(surface_before, before, scale, span(progress, 0.5, 0.65))
+    figures = map_figures(surface, known, scale, span(progress, 0.65, 0.8))
     track, lengths = _tracks(new)
     # Where the bottom has changed since, older depths say nothing of the level of a visit.
     offsets = _offsets(known.select(~added), new, span(progress, 0.8, 0.95))
     visits = [
         _visit(name, new.select(rows), lengths, offsets, scale) for name, rows in _by_time(new)
     ]
-    superseded, places = _superseded(known.select(~added), before, surfaces[1])
-    new_area, common = _covered(*surfaces, scale)
+    superseded, places = _superseded(known.select(~added), before, surface)
+    new_area, common = _covered(surface_before, surface, scale)
     progress(1.0)
     return WhatWasAdded(
-        *figures,
+        figures_before,
+        figures,
         visits,
         superseded,
         track,
         places,
         new_area,
         common,
-        _difference(*surfaces, scale),
+        _difference(surface_before, surface, scale),
         notes + note,
     )
 
@@ -292,7 +293,10 @@ def _covered(before, after, scale) -> tuple:
     both = known & earlier
     common = (np.nan, np.nan)
     if both.any():
-        common = tuple(float(np.median(s.uncertainty.values[both])) for s in (before, after))
+        common = (
+            float(np.median(before.uncertainty.values[both])),
+            float(np.median(after.uncertainty.values[both])),
+        )
     return scale.area(known & ~earlier, after.depth), common
 
 
