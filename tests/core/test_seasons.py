@@ -17,6 +17,9 @@ from lakefloor.tests.seasons.judge import WORSE
 from lakefloor.tests.seasons.lakes import LAKES
 from lakefloor.tests.seasons.seasons import Step, World
 
+# All of them need the season, which takes most of the time.
+pytestmark = pytest.mark.slow
+
 SEED = 1
 #: The last step of the short season.
 LAST = "no gauge"
