@@ -238,11 +238,11 @@ def test_the_edges_of_a_clipped_outline_are_shore_or_cut(corners, cell):
     area = Polygon([(float(a), float(b)) for a, b in corners]).buffer(0)
     found = shared_outline(whole, area=area, cell=None) if area.area > 1.0 else []
     for part, cut in found:
-        shore = part.boundary.intersection(whole.boundary.buffer(0.02))
-        assert shore.length + cut.length == pytest.approx(part.length, abs=0.5)
-        assert area.boundary.buffer(0.02).contains(cut)
+        shore = part.boundary.difference(cut.buffer(0.02))
+        assert whole.boundary.buffer(0.03).contains(shore)
+        assert area.boundary.buffer(0.03).contains(cut)
         coarse = shared_outline(whole, area=area, cell=cell)
-        assert all(edge.length <= part.length + 80.0 for part, edge in coarse)
+        assert all(edge.is_empty or edge.length < 400.0 for _, edge in coarse)
         # Passed on without another clip, the mark stays.
         ((_, again),) = shared_outline(part, area=None, cell=None, cut=cut) or [(None, cut)]
         assert again.length == pytest.approx(cut.length, abs=0.1)

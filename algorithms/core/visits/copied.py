@@ -228,19 +228,25 @@ def pair_copied(asked: Cloud, held: Cloud) -> np.ndarray:
     >>> bool((pair_copied(copy, log) == np.arange(0, 40, 2)).all())
     True
     """
-    if min(len(asked.depth), len(held.depth)) >= _LEAST:
-        within = max(_SAME_DEPTH_M, *(0.55 * _step(side.depth) for side in (asked, held)))
-        for find in (_level_in_place, _shift_and_level):
-            found = find(asked, held, within)
-            if found is None:
-                continue
-            shift, level = found
-            match = _paired(asked.moved(shift, level), held, within)
-            changes = np.any(shift) and _changes(held.depth[match[match >= 0]], within) < _LEAST
-            enough = not changes and (match >= 0).sum() >= _LEAST
-            if enough and agree(asked.place - shift, held.place, match):
-                return match
-    return np.full(len(asked.depth), -1)
+    best, most = np.full(len(asked.depth), -1), min(len(asked.depth), len(held.depth))
+    if most < _LEAST:
+        return best
+    within = max(_SAME_DEPTH_M, *(0.55 * _step(side.depth) for side in (asked, held)))
+    for find in (_level_in_place, _shift_and_level):
+        found = find(asked, held, within)
+        if found is None:
+            continue
+        shift, level = found
+        match = _paired(asked.moved(shift, level), held, within)
+        count = (match >= 0).sum()
+        changes = np.any(shift) and _changes(held.depth[match[match >= 0]], within) < _LEAST
+        if changes or count < _LEAST or not agree(asked.place - shift, held.place, match):
+            continue
+        if count > (best >= 0).sum():
+            best = match
+        if count == most:
+            break
+    return best
 
 
 def cells_in_common(coarse: Cloud, fine: Cloud, lattice: Squares | Bent) -> tuple | None:
