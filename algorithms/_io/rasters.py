@@ -17,6 +17,13 @@ from .layer_crs import metric_crs
 #: Band descriptions of a Lakefloor surface, in order.
 BANDS = ("depth (m)", "standard uncertainty (m)", "distance to the nearest sounding (m)")
 
+#: Bands of a difference of two surfaces.
+CHANGE_BANDS = (
+    "change of depth (m)",
+    "joint standard uncertainty (m)",
+    "significance: 1 deeper, -1 shallower",
+)
+
 #: What a raster of Lakefloor holds: its name, and how its band 1 describes itself.
 CONTENTS = {
     "depth": (QT_TRANSLATE_NOOP("@default", "depth"), BANDS[0]),

@@ -19,12 +19,6 @@ from ..core.soundings import concatenate, of_visits
 from ..core.visits.as_of import of_visits_added, of_year, without_times
 from ._lake_database import store_parameter, store_path, visit_names
 
-BANDS = (
-    "change of depth (m)",
-    "joint standard uncertainty (m)",
-    "significance: 1 deeper, -1 shallower",
-)
-
 _NUMBERS = {
     "SOUNDINGS": QT_TRANSLATE_NOOP("@default", "Accepted soundings added"),
     "TRACK_M": QT_TRANSLATE_NOOP("@default", "Length of the tracks (m)"),
@@ -242,7 +236,7 @@ def _write_difference(inputs, outputs, added, crs, datum):
     outputs.raster(
         "DIFFERENCE",
         [difference.change, difference.uncertainty, difference.significance],
-        BANDS,
+        CHANGE_BANDS,
         crs,
         items,
         style="difference",

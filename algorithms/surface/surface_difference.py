@@ -31,11 +31,6 @@ _FIELDS = [
 ]
 #: The log lists so many patches; the layer has them all.
 _LISTED = 10
-BANDS = (
-    "change of depth (m)",
-    "joint standard uncertainty (m)",
-    "significance: 1 deeper, -1 shallower",
-)
 
 _NUMBERS = {
     "AREA_M2": ("area", QT_TRANSLATE_NOOP("@default", "Area compared (m²)")),
@@ -217,7 +212,7 @@ class SurfaceDifference(LakefloorAlgorithm):
         outputs.raster(
             params.OUTPUT,
             [difference.change, difference.uncertainty, difference.significance],
-            BANDS,
+            CHANGE_BANDS,
             crs,
             {**kept, "CHANGE_POSITIVE": "deeper"},
             style="difference",

@@ -9,10 +9,8 @@ import numpy as np
 
 from ..errors import LakefloorError
 from ..soundings import ACCEPTED, Soundings, distinct
+from .by_hand import day_of_change
 from .store_visits import SUPERSEDED, Visit, times_of_days
-
-#: Status of soundings older than a change of the bottom that a person marked: this, and the day.
-_CHANGED_ON = "bottom changed "
 
 
 @dataclass(frozen=True)
@@ -110,7 +108,7 @@ class Knowledge:
 
     def _undone(self, status: str) -> bool:
         """Say whether a status was given by what does not count."""
-        changed = _day_of_change(status)
+        changed = day_of_change(status)
         if changed is not None:
             return self.day is not None and bool(changed > self.day)
         if not status.startswith(SUPERSEDED):
@@ -121,16 +119,6 @@ class Knowledge:
 
     def _later(self, moment: np.datetime64 | None) -> bool:
         return self.stop is not None and moment is not None and bool(moment >= self.stop)
-
-
-def _day_of_change(status: str) -> np.datetime64 | None:
-    """Return the day from which the bottom is another, if a status says so."""
-    if not status.startswith(_CHANGED_ON):
-        return None
-    try:
-        return np.datetime64(status[len(_CHANGED_ON) :], "D")
-    except ValueError:
-        return None
 
 
 def without_times(visits: Iterable[Visit]) -> list:
