@@ -11,6 +11,7 @@ from qgis.PyQt.QtCore import QT_TRANSLATE_NOOP
 from .._base import LakefloorAlgorithm
 from .._i18n import tr
 from .._io import params
+from .._io.rasters import CHANGE_BANDS
 from .._reports.added_page import added_html, added_sentences
 from ..core.errors import LakefloorError
 from ..core.number_text import counted

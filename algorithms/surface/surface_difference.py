@@ -11,6 +11,7 @@ from .._base import LakefloorAlgorithm
 from .._i18n import tr
 from .._io import params
 from .._io.layer_crs import srs_wkt
+from .._io.rasters import CHANGE_BANDS
 from ..core.errors import LakefloorError
 from ..core.grid import Areas
 from ..core.units import ACRE, ACRE_FOOT, FOOT

@@ -7,9 +7,8 @@ from qgis.core import QgsProcessingException, QgsRasterLayer
 
 from lakefloor.algorithms import _styling
 from lakefloor.algorithms._io.raster_file import write_raster
-from lakefloor.algorithms._io.rasters import BANDS
+from lakefloor.algorithms._io.rasters import BANDS, CHANGE_BANDS
 from lakefloor.algorithms.core.grid import empty_grid
-from lakefloor.algorithms.surface.surface_difference import BANDS as CHANGE_BANDS
 
 WEST, SOUTH = 499_900.0, 5_099_950.0
 DATUM = {"DATUM_NAME": "summer level", "DATUM_ELEVATION_M": "364.25"}
