@@ -15,7 +15,6 @@ from .._i18n import tr
 from .._io import params
 from ..core.errors import LakefloorError
 from ..core.soundings import of_visits
-from ..core.visits.as_of import without_times
 from ..core.visits.store_visits import times_of_days
 from ._lake_database import store_parameter, store_path, visit_names
 
@@ -160,6 +159,8 @@ def _check_days(first, last, as_of):
 
 
 def _say_as_of(inputs, day, visits):
+    from ..core.visits.as_of import without_times
+
     inputs.say(
         tr(
             "The lake is read as it was known at the end of {}. Soundings that later visits "

@@ -17,7 +17,6 @@ from ..core.errors import LakefloorError
 from ..core.number_text import counted
 from ..core.progress import span
 from ..core.soundings import concatenate, of_visits
-from ..core.visits.as_of import of_visits_added, of_year, without_times
 from ._lake_database import store_parameter, store_path, visit_names
 
 _NUMBERS = {
@@ -137,6 +136,7 @@ class WhatVisitAdded(LakefloorAlgorithm):
         from .._store.visits import visit_named
         from ..core.figures.map_figures import Scale
         from ..core.figures.what_was_added import what_was_added
+        from ..core.visits.as_of import of_visits_added, of_year
         from ..core.wording.sheet_facts import datum_of_soundings
 
         path = store_path(inputs)
@@ -199,6 +199,7 @@ def _of_named(names, last) -> tuple:
 
 
 def _notes(visits, datum, unit) -> list:
+    from ..core.visits.as_of import without_times
     from ..core.wording.sheet_text import datum_statement
 
     notes = []
