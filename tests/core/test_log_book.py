@@ -63,6 +63,11 @@ def test_what_follows_from_corrections(corrections, expected):
     assert (facts.offset_m, facts.offset_sd_m) == (offset or (None, None))
 
 
+def test_a_level_that_was_given_and_fitted_anew_is_fitted():
+    facts = facts_of(log("level_m=1.005;level_from=fit;given_level_m=1.200;level_offset_m=0.195"))
+    assert (facts.level_from, facts.level_m, facts.offset_m) == (FITTED, 1.005, 0.195)
+
+
 def test_the_draft_that_depths_were_corrected_with_is_the_one_of_the_log_book():
     raw = Soundings.build(np.arange(5.0), np.zeros(5), np.full(5, 4.0), water_temp=15.0)
     assert facts_of(correct_depths(raw, draft_m=0.35).soundings).draft_m == 0.35

@@ -8,7 +8,7 @@ from typing import Any
 
 import numpy as np
 
-from ..correction_keys import LEVEL, UNKNOWN, VISIT_OFFSET, VISIT_OFFSET_ERROR
+from ..correction_keys import FIT, LEVEL, LEVEL_FROM, UNKNOWN, VISIT_OFFSET, VISIT_OFFSET_ERROR
 from ..number_text import finite_number
 from ..soundings import Soundings, distinct, parse_corrections
 
@@ -178,7 +178,9 @@ def facts_from(corrections: Iterable[str], counts: Iterable[int]) -> VisitFacts:
     offset, _ = _mean(pairs, weights, VISIT_OFFSET)
     error, _ = _mean(pairs, weights, VISIT_OFFSET_ERROR)
     unknown = any(p.get(LEVEL) == UNKNOWN for p in pairs)
-    if unknown:
+    if any(p.get(LEVEL_FROM) == FIT for p in pairs):
+        way = FITTED
+    elif unknown:
         way = LEVEL_UNKNOWN if offset is None else FITTED
     elif level is not None:
         way = GAUGE_READINGS if levels > 1 else ONE_LEVEL
