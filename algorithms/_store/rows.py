@@ -8,7 +8,7 @@ import numpy as np
 
 from ..core.geopackage import point_blobs, positions, time_texts
 from ..core.soundings import ACCEPTED, SCHEMA, Soundings
-from ..core.visits.store_visits import CHECKSUM_ROWS
+from ..core.visits.store_visits import CHECKSUM_ROWS, SUPERSEDED
 from .errors import damaged
 from .layout import columns_of
 
@@ -199,7 +199,7 @@ def as_times(values) -> np.ndarray:
     return np.array(texts, "datetime64[ms]")
 
 
-def depths(db, visit, box=None):
+def depths(db, visit, box=None, before=None):
     """Return row ids and the accepted soundings of a visit, as far as needed to compare depths.
 
     Parameters
@@ -208,6 +208,8 @@ def depths(db, visit, box=None):
         With a position at least.
     box : tuple, optional
         West, south, east, north, m; by default all.
+    before : str, optional
+        Name of a newer visit: what that has superseded is taken as it was before.
 
     Raises
     ------
@@ -216,6 +218,7 @@ def depths(db, visit, box=None):
     """
     query = "SELECT fid, geom, depth_m, uncert_m, status FROM soundings WHERE visit_id = ?"
     values = [visit.number]
+    counted = {ACCEPTED, f"{SUPERSEDED}{before}"} if before is not None else {ACCEPTED}
     some = box is not None and by_index(visit, box)
     if some:
         query += f" AND {_IN_BOX}"
@@ -223,7 +226,7 @@ def depths(db, visit, box=None):
     fids, columns, count = [np.empty(0, np.int64)], [[np.empty(0)] * 4], 0
     for rows in pages(db.execute(query, values)):
         count += len(rows)
-        rows = [row[:4] for row in rows if row[4] == ACCEPTED and row[1] is not None]
+        rows = [row[:4] for row in rows if row[4] in counted and row[1] is not None]
         if not rows:
             continue
         with decoding():
