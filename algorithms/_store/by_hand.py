@@ -15,6 +15,7 @@ from ..core.visits.by_hand import (
     SET_ASIDE,
     VisitPart,
     carried_over,
+    concerned,
     status_after,
     was_set_aside,
 )
@@ -106,7 +107,8 @@ def with_changes(db, part, done):
             where, day = VisitPart.of(words["part"]), words["words"]
         rows = where.holds(part.x, part.y, part.time)
         if action == MARK_CHANGED:
-            status[rows & (status == ACCEPTED)] = status_after(MARK_CHANGED, day)
+            rows &= (part.status == ACCEPTED) & concerned(MARK_CHANGED, status, day)
+            status[rows] = status_after(MARK_CHANGED, day)
         else:
             rows &= was_set_aside(status) & (part.status == ACCEPTED)
             status[rows] = ACCEPTED

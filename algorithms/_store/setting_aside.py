@@ -8,13 +8,23 @@ from pathlib import Path
 
 import numpy as np
 
+from .._i18n import tr
 from ..core.geopackage import positions
 from ..core.progress import Progress, silent
 from ..core.soundings import ACCEPTED, concatenate
-from ..core.visits.by_hand import REMOVE, VisitPart, concerned, status_after
+from ..core.visits.by_hand import (
+    HOLD_BACK,
+    MARK_CHANGED,
+    REJECT,
+    REMOVE,
+    VisitPart,
+    concerned,
+    status_after,
+)
+from ..core.visits.store_visits import SUPERSEDED
 from .errors import absent
 from .file import writing
-from .layout import log
+from .layout import IS_SUPERSEDED, log
 from .rows import as_times, decoding, pages, read_pages
 from .undoing import keep_for_undo
 from .upgrading import prepared
@@ -39,12 +49,15 @@ class SetAside:
         Number of soundings that were changed, by visit.
     restored : int
         Soundings accepted again since the visit that had superseded them is gone.
+    remembered : bool
+        Whether a change of the bottom concerns none yet, but will what is added later.
     notes : list of str
         What the user should know.
     """
 
     visits: dict = field(default_factory=dict)
     restored: int = 0
+    remembered: bool = False
     notes: list = field(default_factory=list)
 
     @property
@@ -101,7 +114,7 @@ def set_aside(
         status = status_after(action, words)
         for k, visit in enumerate(present):
             progress(0.9 * k / len(present))
-            rows = _rows_in(db, visit, part, action, status)
+            rows = _rows_in(db, visit, part, action, words)
             if not rows:
                 continue
             check_held(db, visit)
@@ -112,8 +125,14 @@ def set_aside(
                 _mark(db, visit, rows, status)
                 log(db, action, visit.name, len(rows), visit.fingerprint, _text(kept))
             done.visits[visit.name] = len(rows)
-        if done.visits:
+        if not done.visits and action == MARK_CHANGED and visits is None:
+            # It holds for what is added later.
+            keep_for_undo(db)
+            log(db, action, None, 0, None, _text(kept))
+            done.remembered = True
+        if done.visits or done.remembered:
             update_extent(db)
+        _say_still_superseded(db, part, action, done)
     return done
 
 
@@ -122,20 +141,42 @@ def _may_hold(part, visit):
     return visit.meets(part.box) and timed
 
 
-def _rows_in(db, visit, part, action, status) -> list:
+def _rows_in(db, visit, part, action, words) -> list:
     """Return the numbers of the rows of a visit that an action on a part changes."""
-    found = []
+    found, status = [], status_after(action, words)
     query = "SELECT fid, geom, time, status FROM soundings WHERE visit_id = ? ORDER BY fid"
     for rows in pages(db.execute(query, (visit.number,))):
         with decoding():
             fids, geometry, time, text = zip(*rows)
             x, y = positions(geometry)
             before = np.array([t if t is not None else ACCEPTED for t in text], object)
-            wanted = part.holds(x, y, as_times(time)) & concerned(action, before)
+            wanted = part.holds(x, y, as_times(time)) & concerned(action, before, words)
         if action != REMOVE:
             wanted &= before != status
         found += np.array(fids)[wanted].tolist()
     return found
+
+
+def _say_still_superseded(db, part, action, done):
+    """Note how many older soundings stay superseded by soundings that are not mapped any more."""
+    if action not in (HOLD_BACK, REJECT, REMOVE):
+        return
+    query = f"SELECT geom FROM soundings WHERE status = ? AND {IS_SUPERSEDED}"
+    for name in done.visits:
+        rows = db.execute(query, (f"{SUPERSEDED}{name}",)).fetchall()
+        if not rows:
+            continue
+        with decoding():
+            x, y = positions([geometry for (geometry,) in rows])
+        anytime = np.full(len(rows), np.datetime64("NaT", "ms"))
+        count = int(VisitPart(part.area).holds(x, y, anytime).sum())
+        if count:
+            done.notes.append(
+                tr(
+                    "Soundings that visit '{}' superseded there are still not mapped: {}. To map "
+                    "them, run again with 'accept superseded'."
+                ).format(name, count)
+            )
 
 
 def _mark(db, visit, rows, status):

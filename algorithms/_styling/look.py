@@ -134,18 +134,23 @@ def by_rules(layer, rules):
 _ROWS, _SAMPLE = 1024, 2_000_000
 
 
-def value_range(layer, band, low=0.0, high=1.0) -> tuple:
+def value_range(layer, band, low=0.0, high=1.0, where=None) -> tuple:
     """Return the values that the shares ``low`` and ``high`` of a band's cells do not exceed.
 
-    QGIS's own statistics have GDAL write a file .aux.xml beside the raster.
+    With ``where``, a band, only cells count in which that one is 1 or -1. QGIS's own statistics
+    have GDAL write a file .aux.xml beside the raster.
     """
     raster = gdal.Open(layer.source())  # owns the band
     cells = raster.GetRasterBand(band)
     step = max(1, cells.XSize * cells.YSize // _SAMPLE)
     least, most, sample = np.inf, -np.inf, []
     for top in range(0, cells.YSize, _ROWS):
-        values = cells.ReadAsArray(0, top, cells.XSize, min(_ROWS, cells.YSize - top))
-        values = values[np.isfinite(values) & (values != cells.GetNoDataValue())]
+        window = 0, top, cells.XSize, min(_ROWS, cells.YSize - top)
+        values = cells.ReadAsArray(*window)
+        counts = np.isfinite(values) & (values != cells.GetNoDataValue())
+        if where is not None:
+            counts &= np.abs(raster.GetRasterBand(where).ReadAsArray(*window)) == 1.0
+        values = values[counts]
         if values.size:
             least, most = min(least, values.min()), max(most, values.max())
             sample.append(values[::step])

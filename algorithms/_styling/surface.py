@@ -43,9 +43,16 @@ def _uncertainty(layer):
 
 
 def _difference(layer):
-    """Change of depth: brown where shallower, blue where deeper, pale where neither."""
-    low, high = value_range(layer, 1, 0.02, 0.98)
-    size = max(abs(low), abs(high)) or 1.0
+    """Change of depth: brown where shallower, blue where deeper, pale where neither.
+
+    The colors reach as far as the change that is clear, and no less than common uncertainty, so
+    that a small dredged hole does not show chance in strong colors in all the rest of a lake.
+    """
+    sizes = list(value_range(layer, 1, 0.02, 0.98))
+    if layer.bandCount() > 2:
+        sizes += value_range(layer, 1, 0.02, 0.98, where=3)
+        sizes.append(2.0 * value_range(layer, 2, 0.5, 0.5)[0])
+    size = max(map(abs, sizes)) or 1.0
     stretch(layer, 1, -size, size, _CHANGE_STOPS)
 
 

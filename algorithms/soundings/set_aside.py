@@ -162,7 +162,14 @@ class SetAside(LakefloorAlgorithm):
             inputs.warn(note)
         for name, count in done.visits.items():
             inputs.say(tr("Visit '{}': soundings concerned: {}.").format(name, count))
-        if not done.visits:
+        if done.remembered:
+            inputs.say(
+                tr(
+                    "No soundings here are older than this day. Those that are added later will "
+                    "not be mapped."
+                )
+            )
+        elif not done.visits:
             inputs.warn(
                 tr("No soundings are concerned, so nothing was changed. Check the area and times.")
             )

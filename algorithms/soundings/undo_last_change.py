@@ -45,7 +45,9 @@ class UndoLastChange(LakefloorAlgorithm):
         for note in done.notes:
             inputs.warn(note)
         for action, visit, count in done.changes:
-            if count is None:
+            if visit is None:
+                inputs.say(tr("Undone: '{}'.").format(action))
+            elif count is None:
                 inputs.say(tr("Undone: '{}' of visit '{}'.").format(action, visit))
             else:
                 inputs.say(

@@ -156,8 +156,10 @@ def test_which_statuses_an_action_concerns():
         object,
     )
     mapped_or_by_hand = [True, False, False, True, True, True, False]
-    for action in (by_hand.HOLD_BACK, by_hand.REJECT, by_hand.MARK_CHANGED):
+    for action in (by_hand.HOLD_BACK, by_hand.REJECT):
         assert concerned(action, status).tolist() == mapped_or_by_hand
+    for day, rows in (("2025-10-11", [0, 5]), ("2025-10-12", [0]), ("2025-10-13", [0])):
+        assert np.flatnonzero(concerned(by_hand.MARK_CHANGED, status, day)).tolist() == rows
     assert concerned(by_hand.ACCEPT, status).tolist() == [False, *mapped_or_by_hand[1:]]
     assert concerned(by_hand.REMOVE, status).all()
     superseded = concerned(by_hand.ACCEPT_SUPERSEDED, status)

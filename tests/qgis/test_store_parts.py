@@ -197,6 +197,56 @@ def test_all_that_is_older_than_a_change_is_superseded_also_what_comes_later(pat
     assert set(all_of(path).status) == {"accepted"}
 
 
+def test_of_two_changes_the_earlier_day_stays_in_any_order(path):
+    _store.add(path, MAY, CRS)
+    for day in ("2026-10-12", "2025-10-12", "2027-10-12"):
+        changed(path, day)
+    _store.add(path, JUNE, CRS)
+    marked = all_of(path)
+    np.testing.assert_array_equal(marked.status == "bottom changed 2025-10-12", inside(marked))
+    # What was known between two changes did not hold after the first.
+    between = list(_store.read(path, as_of=np.datetime64("2026-01-01")))
+    assert set(concatenate(between).status) == {"accepted", "bottom changed 2025-10-12"}
+
+
+def test_what_a_person_rejected_stays_so_before_a_change_too(path):
+    _store.add(path, MAY, CRS)
+    _store.set_aside(path, WEEDS, by_hand.REJECT, words="weeds")
+    changed(path)
+    (then,) = _store.read(path, as_of=np.datetime64("2025-01-01"))
+    np.testing.assert_array_equal(then.status == "rejected by hand: weeds", inside(then))
+
+
+def test_a_change_that_concerns_nothing_yet_holds_for_what_comes_later(path):
+    _store.add(path, JULY, CRS)
+    done = changed(path, "2022-10-12")
+    assert (done.changed, done.remembered) == (0, True)
+    older = visit("older", "2022-06-01", seed=9, dx=2.0)
+    _store.add(path, older, CRS)
+    back = all_of(path)
+    np.testing.assert_array_equal(
+        back.status == "bottom changed 2022-10-12", inside(back) & (back.visit == "older")
+    )
+    _store.undo(path)
+    _store.set_aside(path, WEEDS, by_hand.MARK_CHANGED, words="2021-10-12", visits=["july"])
+    assert not changed(path, "2022-10-12").visits
+    assert _store.undo(path).changes == [("bottom changed", None, 0)]
+    _store.add(path, older, CRS)
+    assert (all_of(path).status == "bottom changed 2022-10-12").any()
+
+
+def test_soundings_superseded_by_what_is_set_aside_are_said(path):
+    _store.add(path, MAY, CRS)
+    _store.add(path, JULY.replace(depth=JULY.depth - 0.8), CRS, newer_wins=True)
+    back = all_of(path)
+    there = inside(back) & (back.status == "superseded by july")
+    assert there.any()
+    done = _store.set_aside(path, WEEDS, by_hand.HOLD_BACK, visits=["july"], words="weeds")
+    assert f"'july' superseded there are still not mapped: {there.sum()}." in " ".join(done.notes)
+    done = _store.set_aside(path, WEEDS, by_hand.ACCEPT_SUPERSEDED)
+    assert (done.changed, done.notes) == (there.sum(), [])
+
+
 def test_accepting_one_visit_leaves_the_change_for_others(path):
     _store.add(path, concatenate([MAY, visit("april", "2024-04-01", seed=8)]), CRS)
     changed(path)

@@ -215,3 +215,17 @@ def test_style_is_pale_at_no_change_and_differs_by_sign(run, raster, tmp_path):
     assert middle.lightnessF() > 0.9 > max(low.lightnessF(), high.lightnessF())
     assert low.red() > low.blue()
     assert high.blue() > high.red()
+
+
+def test_a_small_hole_keeps_chance_pale_in_the_rest_of_a_lake(run, raster, tmp_path):
+    def dredged(x, y):
+        middle = np.hypot(x - x.mean(), y - y.mean()) < 10.0
+        return bottom(x, y) + np.where(middle, 2.0, 0.02 * np.sin(x / 10.0))
+
+    newer, path = raster("newer", dredged), str(tmp_path / "change.tif")
+    run("surfacedifference", {"INPUT": newer, "OLDER_SURFACE": raster("older"), "OUTPUT": path})
+    layer = QgsRasterLayer(path, "change")
+    cells = gdal.Open(path)
+    assert np.mean(np.abs(cells.GetRasterBand(3).ReadAsArray()) == 1.0) < 0.02
+    _styling.apply_style(layer, "difference")
+    assert layer.renderer().shader().maximumValue() == pytest.approx(2.0, abs=0.05)

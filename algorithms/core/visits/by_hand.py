@@ -133,16 +133,21 @@ def was_set_aside(status: Iterable[str]) -> np.ndarray:
     return np.array([str(text).startswith(SET_ASIDE) for text in status], bool)
 
 
-def concerned(action: str, status: np.ndarray) -> np.ndarray:
+def concerned(action: str, status: np.ndarray, words: str = "") -> np.ndarray:
     """Return a mask of the soundings that an action of a person changes, by their statuses.
 
     What cleaning rejected, or a newer visit superseded, stays so: only what would be mapped is set
-    aside, and what a person set aside may be set aside otherwise, or accepted again.
+    aside, and what a person set aside may be set aside otherwise, or accepted again. A change of
+    the bottom takes only what would be mapped until its day, which ``words`` say: what is wrong
+    stays wrong before that day too, and what an earlier change marked keeps the earlier day.
     """
     if action == REMOVE:
         return np.ones(len(status), bool)
     if action == ACCEPT:
         return was_set_aside(status)
+    if action == MARK_CHANGED:
+        day = day_of_change(status_after(action, words))
+        return np.array([text == ACCEPTED or _changed_after(text, day) for text in status], bool)
     if action == ACCEPT_SUPERSEDED:
         return np.array([str(text).startswith(SUPERSEDED) for text in status], bool)
     return (status == ACCEPTED) | was_set_aside(status)
@@ -174,6 +179,12 @@ def day_of_change(status: str) -> np.datetime64 | None:
         return np.datetime64(status[len(BOTTOM_CHANGED) :], "D")
     except ValueError:
         return None
+
+
+def _changed_after(status, day):
+    """Say whether a status names a change of the bottom of a later day."""
+    changed = day_of_change(str(status))
+    return changed is not None and day is not None and bool(changed > day)
 
 
 def carried_over(soundings: Soundings, before: np.ndarray) -> Soundings:
