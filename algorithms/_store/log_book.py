@@ -126,7 +126,7 @@ def edit_log_book(
     empty: tuple = (),
     parameters: dict | None = None,
     progress: Progress = silent,
-) -> list:
+) -> tuple:
     """Correct what the log-book says of visits.
 
     Parameters
@@ -144,7 +144,9 @@ def edit_log_book(
 
     Returns
     -------
-    list of str
+    edited : list of str
+        Names of the visits of which it says something else now.
+    notes : list of str
         What the user should know.
 
     Raises
@@ -154,7 +156,7 @@ def edit_log_book(
     """
     if not Path(path).is_file():
         raise absent(path)
-    notes = []
+    edited, notes = [], []
     with prepared(path, progress, notes) as prepare, writing(path, None, progress, prepare) as db:
         present = stored_visits(db)
         chosen = [visit_named(present, name, path) for name in dict.fromkeys(names)]
@@ -175,7 +177,8 @@ def edit_log_book(
             words = json.dumps({**(parameters or {}), **changes}, sort_keys=True, default=str)
             log(db, "edited", visit.name, None, None, words)
             stamp(db)
-    return notes
+            edited.append(visit.name)
+    return edited, notes
 
 
 _NOTHING = asdict(VisitFacts())

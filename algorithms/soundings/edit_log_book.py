@@ -76,7 +76,7 @@ class EditLogBook(LakefloorAlgorithm):
             raise LakefloorError(tr("No visit is named. Type the names of the visits to edit."))
         facts = facts_given(inputs)
         empty = [f for f in _FACTS.values() if getattr(facts, f) is None]
-        notes = lake_store.edit_log_book(
+        edited, notes = lake_store.edit_log_book(
             path,
             names,
             facts,
@@ -85,5 +85,8 @@ class EditLogBook(LakefloorAlgorithm):
         )
         for note in notes:
             inputs.warn(note)
-        inputs.say(tr("Visits in the log-book edited: {}.").format(", ".join(names)))
+        if edited:
+            inputs.say(tr("Visits in the log-book edited: {}.").format("; ".join(edited)))
+        else:
+            inputs.warn(tr("The log-book says this already, so nothing was changed."))
         return {UPDATED: str(path), "VISIT_COUNT": len(names)}

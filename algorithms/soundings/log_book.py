@@ -138,9 +138,13 @@ def _row(entry):
         elevation,
         level,
         level_from,
-        offset,
-        spread,
-        gain,
+        _rounded(offset, 3),
+        _rounded(spread, 3),
+        _rounded(gain, 2),
         remark,
         entry.added,
     ]
+
+
+def _rounded(value, digits):
+    return None if value is None else round(value, digits)

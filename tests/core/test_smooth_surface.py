@@ -1,6 +1,7 @@
 """Smooth surfaces against splines of scipy, published errors and lakes known exactly."""
 
 import sys
+import warnings
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
@@ -301,3 +302,16 @@ def test_an_uncertainty_of_nothing_states_nothing(draw):
             np.testing.assert_array_equal(got, expected)
     # What is beyond belief weighs no more than a millimetre does.
     np.testing.assert_array_equal(drawn(1e-300), drawn(1e-3))
+
+
+def test_soundings_beside_the_grid_leave_the_uncertainty_known():
+    depth = lambda x, y: 6.0 + np.sin(x / 30.0) + np.cos(y / 25.0)  # noqa: E731
+    soundings = lanes(depth, noise=0.05)
+    with warnings.catch_warnings():
+        warnings.simplefilter("error")
+        half, _ = smooth_surface(soundings, shoreline=box(0.0, 0.0, 200.0, 400.0), cell=4.0)
+    within, _ = smooth_surface(
+        soundings.select(soundings.x <= 200.0), shoreline=box(0.0, 0.0, 200.0, 400.0), cell=4.0
+    )
+    ours, theirs = (np.nanmedian(s.uncertainty.values) for s in (half, within))
+    assert ours == pytest.approx(theirs, rel=0.2)

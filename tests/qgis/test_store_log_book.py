@@ -236,5 +236,29 @@ def test_the_toolbox_carries_it_through_a_merge(run, path, layer, tmp_path):  # 
 def test_an_edit_that_changes_nothing_leaves_the_file(path):
     _store.add(path, MAY, CRS, facts={"may": ADA})
     before = path.read_bytes()
-    _store.edit_log_book(path, ["may"], VisitFacts(owner="Ada"))
+    assert _store.edit_log_book(path, ["may"], VisitFacts(owner="Ada")) == ([], [])
     assert path.read_bytes() == before
+
+
+def test_an_edit_that_changes_nothing_is_said(run, path, feedback):
+    _store.add(path, concatenate([MAY, JUNE]), CRS, facts={"may": ADA})
+    edit = {"DATABASE": str(path), "VISITS": "may; june", "OWNER": "Ada"}
+    run("editlogbook", edit, feedback)
+    assert "Visits in the log-book edited: june." in feedback.text
+    run("editlogbook", edit, feedback)
+    assert "says this already" in " ".join(feedback.warnings)
+
+
+def test_the_table_has_no_more_digits_than_tell(run, path, tmp_path):
+    measured = VisitFacts(
+        offset_m=0.00373967092249742, offset_sd_m=0.0087867, hardness_gain=1.01936
+    )
+    _store.add(path, MAY, CRS, facts={"may": measured})
+    run("logbook", {"DATABASE": str(path), "OUTPUT": str(tmp_path / "log.csv")})
+    with (tmp_path / "log.csv").open(encoding="utf-8", newline="") as file:
+        (may,) = csv.DictReader(file)
+    assert [may[n] for n in ("offset_m", "offset_sd_m", "hardness_gain")] == [
+        "0.004",
+        "0.009",
+        "1.02",
+    ]

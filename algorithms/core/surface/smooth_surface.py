@@ -273,7 +273,8 @@ def _cuts(lines, grid: Grid) -> tuple:
 def _drawn(t: SampleWindows, nodes: Nodes, noise, give, along) -> np.ndarray:
     held = Held(*_held(nodes, t.grid, noise))
     z = thin_plate(t.water, held, cell=t.grid.dx, give=give, along=along, spacing=t.spacing)
-    return np.where(t.water, z.clip(nodes.depth.min(), nodes.depth.max()), np.nan)
+    # Soundings beside the grid have no scatter there, so that with noise they have no depth.
+    return np.where(t.water, z.clip(np.nanmin(nodes.depth), np.nanmax(nodes.depth)), np.nan)
 
 
 def _choose(t: SampleWindows, noise, give, progress) -> tuple:
