@@ -452,3 +452,21 @@ def test_rejected_soundings_count_for_nothing():
     (looked,) = look(spoiled)
     assert codes(looked) == []
     assert looked.contradicted < 20
+
+
+@pytest.mark.filterwarnings("error")
+@pytest.mark.parametrize("sign", [0.0, -1.0], ids=["all zero", "positive up"])
+def test_a_wrong_column_or_sign_is_not_called_a_sound_speed(sign):
+    visit = outing(LAKE, DAY, 3, angle=30.0, gauge=0.0)
+    (looked,) = look(visit.replace(depth=sign * visit.depth))
+    message = refusal(looked.findings)
+    assert "the sign of its depths" in message
+    assert "sound speed" not in message
+
+
+def test_positions_in_another_country_are_doubted_before_the_lake():
+    visit = outing(LAKE, DAY, 3, angle=30.0, gauge=0.0)
+    for away, word in ((50_000.0, "probably it is of another lake"), (5e6, "order of latitude")):
+        (looked,) = look(visit.replace(x=visit.x + away))
+        assert codes(looked) == ["lake"]
+        assert word in refusal(looked.findings)

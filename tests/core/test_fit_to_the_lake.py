@@ -246,3 +246,17 @@ def test_the_truth_is_met():
     error = RIGHT.depth - bottom(RIGHT.x, RIGHT.y)
     assert abs(error.mean()) < 0.03
     assert rms(MAY, 0.0) < 0.12
+
+
+@pytest.mark.parametrize("share", [1.0, 0.5])
+def test_a_visit_that_is_there_is_not_fitted_and_says_so(share):
+    given_soundings = reduced(JULY, 0.5)
+    there = given_soundings.select(slice(0, int(share * len(given_soundings))))
+    done = fitted(given_soundings, concatenate([STORED, there]))
+    np.testing.assert_array_equal(done.soundings.depth, given_soundings.depth)
+    (note,) = done.notes
+    assert note.startswith(
+        "A part of visit" if share < 1.0 else "Visit '2026-07-02' is in the lake"
+    )
+    assert note.endswith("choose 'replace'.")
+    assert "fitted" not in done.route

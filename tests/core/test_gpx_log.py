@@ -58,9 +58,12 @@ def test_track_agrees_with_gdal_and_elementtree(tmp_path):
 def test_any_namespace_and_unit(extension, metres):
     got = parse_gpx_log(document(point(1, extension, 10.0))).soundings
     assert got.raw_depth[0] == pytest.approx(metres)
-    default = parse_gpx_log(document(point(1, extension, 10.0)), depth_unit="ft").soundings
+    log = parse_gpx_log(document(point(1, extension, 10.0)), depth_unit="ft")
+    default = log.soundings
     stated = "unit" in extension or "uom" in extension
     assert default.raw_depth[0] == pytest.approx(metres if stated else 3.048)
+    unused = [note for note in log.notes if "feet that you chose is not used" in note]
+    assert len(unused) == (stated and metres == 10.0)
 
 
 def test_other_values_and_gpx_1_0():

@@ -105,7 +105,7 @@ def test_outside_the_readings_is_refused_or_held():
     with pytest.raises(
         LakefloorError,
         match=r"2 soundings of visits 'early', 'late', between 2026-05-14T07:00 and "
-        r"2026-05-14T17:30 UTC.*2026-05-14T08:00 to 2026-05-14T16:00 UTC.*or hold the first",
+        r"2026-05-14T17:30 UTC.*2026-05-14T08:00 to 2026-05-14T16:00 UTC.*also hold the first",
     ):
         reduce_to_datum(logged, gauge())
     done = reduce_to_datum(logged, gauge(), datum_elevation_m=0.0, hold=True)

@@ -135,8 +135,9 @@ def test_readings_eleven_months_apart_are_not_joined():
     assert str(refused.value) == (
         "2 soundings of visit 'trip' lie between readings 334 days apart: 2.88 ft at "
         "2026-05-01T00:00 UTC and 3.32 ft at 2027-03-31T00:00 UTC. The maximum gap is 2 days, and "
-        "a reading alone counts for half of that. Add a reading of that day, enter a longer maximum "
-        "gap, or fit the visit to the lake."
+        "a reading alone counts for half of that. Add a reading of that day, or choose 'fit to the "
+        "lake' to add the visit without one. 'Reduce to lake datum' can also take a longer maximum "
+        "gap."
     )
     done = reduce_to_datum(pings([150.0]), record, datum_elevation_m=0.0, max_gap_d=334.0)
     assert done.soundings.corrections[0].endswith("level_sd_m=0.136")
@@ -236,3 +237,14 @@ def test_where_no_visit_has_a_reading_nothing_is_reduced():
     )
     assert some.soundings.depth == pytest.approx([5.8, 6.0])
     assert "There is no lake level for visit 'b'" in notes[0]
+
+
+def test_a_single_reading_is_named_and_the_way_out_is_there_in_every_dialog():
+    record = LevelRecord(after([5.0]), np.array([1.0]))
+    with pytest.raises(LakefloorError) as refused:
+        reduce_to_datum(pings([5.1]), record)
+    assert "gauge readings (one reading, 1 m at 2026-05-06T00:00 UTC). " in str(refused.value)
+    assert "or enter one lake level instead of them." in str(refused.value)
+    # Where the visit is to be fitted, the reason is said without a way out that was taken.
+    _, notes = reduce_where_read(pings([5.1]), record)
+    assert notes[0].endswith("2026-05-06T00:00 UTC).")

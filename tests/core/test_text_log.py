@@ -224,6 +224,13 @@ def test_units_that_are_not_stated():
     assert "The depth unit is not stated, so meters are assumed." in parsed.notes
     feet = read("lon,lat,depth\n-93.1,45.1,10\n", depth_unit="ft")
     assert feet.soundings.raw_depth[0] == pytest.approx(3.048)
+    assert not [note for note in feet.notes if "not used" in note]
+    named = read("lon,lat,depth_m\n-93.1,45.1,10\n", depth_unit="ft")
+    assert named.soundings.raw_depth[0] == 10.0
+    assert (
+        "Column 'depth_m' states that depths are in meters, so the depth unit feet that you chose "
+        "is not used. If the log is wrong, correct it there."
+    ) in named.notes
     up = read("lon,lat,depth\n-93.1,45.1,-10\n", columns={"depth_sign": "up"})
     assert up.soundings.raw_depth[0] == 10.0
 

@@ -152,7 +152,7 @@ def test_readings_eleven_months_apart_are_not_joined(run, layer, gauge, feedback
     with pytest.raises(
         QgsProcessingException,
         match=r"lie between readings 342 days apart: 0\.95 m at 2025-08-02T08:00 UTC and 1\.4 m at "
-        r"2026-07-10T08:00 UTC\. The maximum gap is 2 days.*fit the visit to the lake",
+        r"2026-07-10T08:00 UTC\. The maximum gap is 2 days.*choose 'fit to the lake'",
     ):
         run("reducetodatum", options)
     wide = run("reducetodatum", {**options, "MAX_GAP": 342.0})["OUTPUT"]

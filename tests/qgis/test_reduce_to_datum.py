@@ -130,7 +130,7 @@ def test_one_level_and_no_second_run(run, soundings):
 def test_outside_the_readings(run, soundings, csv, feedback):
     short = csv("time,level\n2026-05-14T08:00,2.40\n2026-05-14T12:00,2.34\n")
     with pytest.raises(
-        QgsProcessingException, match=r"2 soundings of visit 'B'.*or hold the first and last"
+        QgsProcessingException, match=r"2 soundings of visit 'B'.*also hold the first and last"
     ):
         reduced(run, soundings, GAUGE=short)
     depth, result = reduced(run, soundings, feedback, GAUGE=short, HOLD_READINGS=True)

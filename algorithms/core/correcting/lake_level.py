@@ -128,8 +128,8 @@ def reduce_to_datum(
     name = _checked_name(datum_name, datum_elevation_m)
     refuse_reduced(soundings)
     progress(0.1)
-    for _, why in without_reading(soundings, levels, hold=hold, max_gap_d=max_gap_d):
-        raise LakefloorError(why)
+    for _, what, cure in without_reading(soundings, levels, hold=hold, max_gap_d=max_gap_d):
+        raise LakefloorError(f"{what} {cure}")
     level, error, held = _level_of_each(soundings, levels)
     progress(0.5)
     by_first = datum_elevation_m is None
@@ -327,8 +327,8 @@ def without_reading(
 
     Returns
     -------
-    list of (bool array, str)
-        A mask, shape (n,), and what is wrong and how to mend it.
+    list of (bool array, str, str)
+        A mask, shape (n,), what is wrong, and how to mend it.
     """
     if isinstance(levels, LevelRecord):
         found = _not_in_time(soundings, levels, hold, max_gap_d)
@@ -336,7 +336,7 @@ def without_reading(
         found = _not_by_visit(soundings, levels)
     else:
         found = ()
-    return [(rows, why) for rows, why in found if rows.any()]
+    return [(rows, what, cure) for rows, what, cure in found if rows.any()]
 
 
 def _not_in_time(soundings, record, hold, max_gap_d):
@@ -347,29 +347,31 @@ def _not_in_time(soundings, record, hold, max_gap_d):
     yield (
         missing,
         f"{missing.sum()} soundings of {of_visits(soundings.visit[missing])} have no "
-        "time, so the gauge readings do not apply. Give one lake level for each visit instead.",
+        "time, so the gauge readings do not apply.",
+        "Give one lake level for each visit instead.",
     )
     known = accepted & ~missing
     first, last = record.time[0], record.time[-1]
     outside = known & ((time < first) | (time > last))
     if not hold:
-        yield outside, _outside_words(soundings, outside, record)
+        yield outside, _outside_words(soundings, outside, record), _CURE_OUTSIDE
     far = known & (hold | ~outside)
     far[far] = record.days_to_nearest(time[far]) > 0.5 * max_gap_d
-    yield far & outside, _held_words(soundings, far & outside, record, max_gap_d)
-    yield far & ~outside, _gap_words(soundings, far & ~outside, record, max_gap_d)
+    yield far & outside, _held_words(soundings, far & outside, record, max_gap_d), _CURE
+    yield far & ~outside, _gap_words(soundings, far & ~outside, record, max_gap_d), _CURE
 
 
 def _outside_words(soundings, rows, record):
     if not rows.any():
         return ""
     span = f"{_minute(record.time[0])} to {_minute(record.time[-1])} UTC"
+    if record.time.size == 1:
+        span = f"one reading, {_reading(record, 0)}"
     times = soundings.time[rows]
     return (
         f"{rows.sum()} soundings of {of_visits(soundings.visit[rows])}, between "
         f"{_minute(times.min())} and {_minute(times.max())} "
-        f"UTC, are outside the gauge readings ({span}). Add readings before and after the "
-        "visit, check the time zone of the gauge readings, or hold the first and last reading."
+        f"UTC, are outside the gauge readings ({span})."
     )
 
 
@@ -383,7 +385,7 @@ def _held_words(soundings, rows, record, max_gap_d):
     return (
         f"{rows.sum()} soundings of {of_visits(soundings.visit[rows])} are up to "
         f"{_days(days.max())} from the {place} reading, {_reading(record, end)}. "
-        f"A reading is held for {_days(0.5 * max_gap_d)}, half of the maximum gap. {_CURE}"
+        f"A reading is held for {_days(0.5 * max_gap_d)}, half of the maximum gap."
     )
 
 
@@ -397,12 +399,19 @@ def _gap_words(soundings, rows, record, max_gap_d):
         f"{rows.sum()} soundings of {of_visits(soundings.visit[rows])} lie between readings "
         f"{_days(gap[worst])} apart: {_reading(record, before[worst])} and "
         f"{_reading(record, after[worst])}. The maximum gap is {_days(max_gap_d)}, and a reading "
-        f"alone counts for half of that. {_CURE}"
+        "alone counts for half of that."
     )
 
 
 #: How soundings without a reading come to a level.
-_CURE = "Add a reading of that day, enter a longer maximum gap, or fit the visit to the lake."
+_CURE_OUTSIDE = (
+    "Add readings before and after the visit, check the time zone of the gauge readings, or enter "
+    "one lake level instead of them. 'Reduce to lake datum' can also hold the first and last reading."
+)
+_CURE = (
+    "Add a reading of that day, or choose 'fit to the lake' to add the visit without one. 'Reduce "
+    "to lake datum' can also take a longer maximum gap."
+)
 
 
 def _reading(record, k):
@@ -425,5 +434,6 @@ def _not_by_visit(soundings, levels):
     yield (
         np.isin(group, [names.index(name) for name in missing]),
         f"There is no lake level for {of_visits(missing)}. Lake levels are given for "
-        f"{of_visits(levels) if levels else 'no visit'}. Add the missing ones.",
+        f"{of_visits(levels) if levels else 'no visit'}.",
+        "Add the missing ones.",
     )

@@ -34,6 +34,7 @@ from .parsed_log import (
     relative_hardness,
     temperature_unit_assumed,
     temperature_unit_of,
+    unit_not_used,
 )
 
 _POINTS = {"trkpt": "track point", "rtept": "route point", "wpt": "waypoint"}
@@ -298,6 +299,8 @@ def _depth_factors(points, depth_unit, notes):
         )
     for unit in sorted(u for u in stated if u):
         notes.append(f"Depths are in {units.LENGTH_NAMES[LENGTH_WORDS[unit]]}, as the file states.")
+        if depth_unit and LENGTH_WORDS[unit] != depth_unit:
+            notes.append(unit_not_used(depth_unit, "The file", LENGTH_WORDS[unit]))
     return _looked_up(of_each, LENGTH_FACTORS, default)
 
 

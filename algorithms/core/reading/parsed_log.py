@@ -12,6 +12,7 @@ from numpy.typing import ArrayLike
 from ..errors import excerpt
 from ..number_text import written
 from ..soundings import Soundings
+from ..units import LENGTH_NAMES
 
 #: Examples kept of each reason; the counts are always exact.
 EXAMPLES = 20
@@ -56,6 +57,15 @@ POSITION_MISSING = "no position or not a number"
 NO_DEPTH = "no depth or not a number"
 NO_FIX = "position 0, 0 (the GPS receiver had no fix)"
 UNFINISHED = "unfinished line at the end of the file"
+
+
+def unit_not_used(chosen: str, what: str, stated: str) -> Assumed:
+    """Return a warning that a depth unit was chosen, but that the log states another one."""
+    return Assumed(
+        f"{what} states that depths are in {LENGTH_NAMES[stated]}, so the depth unit "
+        f"{LENGTH_NAMES[chosen]} that you chose is not used. If the log is wrong, correct it there."
+    )
+
 
 DEPTH_UNIT_ASSUMED = Assumed("The depth unit is not stated, so meters are assumed.")
 

@@ -39,6 +39,7 @@ from .parsed_log import (
     relative_hardness,
     temperature_unit_assumed,
     temperature_unit_of,
+    unit_not_used,
 )
 from .table_cells import LONGEST_CELL, parse_angle
 from .text_table import SAMPLE, TableColumns, assign_roles, read_text_table, table_note
@@ -228,6 +229,8 @@ def _depth_factor(columns, depth_unit, notes):
         notes.append(DEPTH_UNIT_ASSUMED)
     else:
         notes.append(f"Depths are in {units.LENGTH_NAMES[unit]}.")
+    if depth_unit not in (None, unit) and "depth_unit" not in columns.given:
+        notes.append(unit_not_used(depth_unit, f"Column '{columns.name('depth')}'", unit))
     return factor, assumed
 
 

@@ -9,7 +9,7 @@ import numpy as np
 from ..correcting.datums import datum_values, datum_words, datums_of
 from ..correcting.lake_level import visits_in_time
 from ..correction_keys import BY_FIRST_VISIT, LEVEL, UNKNOWN, VISIT_OFFSET_ERROR
-from ..errors import LakefloorError
+from ..errors import LakefloorError, excerpt
 from ..number_text import written
 from ..progress import Progress, silent, span
 from ..soundings import (
@@ -117,7 +117,7 @@ def fit_to_stored(
             offsets[k] = Offset(name, offset, _stored_error(stored, known.visit[part]), 0)
         else:
             waiting.append(k)
-    notes = ()
+    notes = tuple(_notes_on_parts(names[unread:], unit - unread, known.there)) if fit else ()
     if waiting:
         joint = _joined(incoming, stored, unit, names, waiting, span(progress, 0.1, 0.9))
         for k, offset, error, count in zip(
@@ -132,11 +132,12 @@ def fit_to_stored(
                 " of the lake database",
                 of_known,
             )
-        notes = (*notes_on_large([offsets[k] for k in met]), *_notes_on_change(joint.network))
+        notes += (*notes_on_large([offsets[k] for k in met]), *_notes_on_change(joint.network))
     rows = tuple(offsets[k] for k in range(len(names)))
     done = _shifted(incoming, unit, rows, datum, unread)
     progress(1.0)
-    route = " ".join(part for part in (moved, *_routes(names, unread)) if part)
+    read = [names[k] for k in waiting if k >= unread]
+    route = " ".join(part for part in (moved, *_routes(names[:unread], read)) if part)
     return Fitted(done, datum, route, rows, notes)
 
 
@@ -151,17 +152,33 @@ def _notes_on_change(network):
         )
 
 
-def _routes(names, unread):
+def _notes_on_parts(names, unit, there):
+    """Return what to say of visits to be fitted that the lake's store holds, whole or in part."""
+    for k, name in enumerate(names):
+        known = there[unit == k]
+        if known.all():
+            yield (
+                f"Visit '{excerpt(name)}' is in the lake database and keeps its level there. To fit "
+                "it to the other visits, choose 'replace'."
+            )
+        elif known.any():
+            yield (
+                f"A part of visit '{excerpt(name)}' is in the lake database, and the rest takes the "
+                "level of that part. To fit the whole visit, choose 'replace'."
+            )
+
+
+def _routes(unread, read):
     """Return why depths are those of the fit, for units without a level and those with one."""
     if unread:
         yield (
-            f"No lake level is known. The depths of {of_visits(names[:unread])} are fitted to the "
-            "lake database where tracks cross."
+            f"No lake level is known. The depths of {of_visits(unread)} are fitted to the lake "
+            "database where tracks cross."
         )
-    if names[unread:]:
+    if read:
         yield (
-            f"The depths of {of_visits(names[unread:])} are fitted to the lake database where tracks "
-            "cross, whatever the lake level that was given."
+            f"The depths of {of_visits(read)} are fitted to the lake database where tracks cross, "
+            "whatever the lake level that was given."
         )
 
 

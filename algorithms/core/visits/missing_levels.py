@@ -49,9 +49,9 @@ def reduce_where_read(
     """
     missing = without_reading(soundings, levels, hold=hold, max_gap_d=max_gap_d)
     lost = np.zeros(len(soundings), bool)
-    for rows, _ in missing:
+    for rows, _, _ in missing:
         lost |= np.isin(soundings.visit, list(set(soundings.visit[rows])))
-    notes = tuple(why for _, why in missing)
+    notes = tuple(what for _, what, _ in missing)
     if lost.any():
         notes += (
             f"No lake level is known for {of_visits(soundings.visit[lost])}. Depths count from the "

@@ -51,6 +51,14 @@ _NEAR_RATIO, _BETTER = 0.15, 0.5
 #: On a flat bottom the ratio of single depths tells the unit, if they differ by more than levels, m.
 _MORE_THAN_LEVELS_M = 1.0
 
+#: No error of the sound speed in fresh water makes depths differ more than by this part.
+_MOST_OF_SPEED = 0.15
+_OF_SPEED = (
+    "Check the sound speed or the water temperature, then correct its depths again from the raw "
+    "depths."
+)
+_OF_COLUMN = "Check the column, the unit and the sign of its depths, then read its logs again."
+
 
 @dataclass(frozen=True)
 class Likeness:
@@ -218,8 +226,7 @@ def _trend(name, fit):
         True,
         f"Visit '{name}' reads {_way(fit.trend)} than earlier soundings by "
         f"{written(abs(percent), '.1f')}% of the depth (standard error {written(error, '.1f')}%). "
-        "Check the sound speed or the water temperature, then correct its depths again from the "
-        "raw depths.",
+        f"{_OF_SPEED if abs(fit.trend) < _MOST_OF_SPEED else _OF_COLUMN}",
         percent,
         error,
         "%",

@@ -144,7 +144,11 @@ def depth_ratio(places: NearPlaces) -> tuple:
     if len(old) < _FEWEST_OF_RATIO or np.ptp(np.quantile(old, [0.05, 0.95])) < 0.5:
         return np.nan, np.nan, np.nan
     some = np.unique(np.linspace(0, len(old) - 1, min(_MOST_PLACES, len(old))).astype(int))
-    slope, _, low, high = theilslopes(new[some], old[some])
+    with np.errstate(invalid="ignore"):
+        slope, _, low, high = theilslopes(new[some], old[some])
+    if not np.isfinite(low) or not np.isfinite(high):
+        # Of depths that are nearly all alike there are no bounds.
+        return np.nan, np.nan, np.nan
     return float(slope), float(low), float(high)
 
 

@@ -26,6 +26,9 @@ _MOST_LOOKED_AT = 20_000
 #: a bay or an arm that was not surveyed yet, m.
 _NEW_ARM_M = 1000.0
 
+#: So far away positions are wrong more often than a boat is on another lake (common practice), m.
+_FAR_AWAY_M = 100_000.0
+
 
 def doubtful_place(
     visit: Soundings, name: str, boxes: Sequence[tuple], shoreline: BaseGeometry | None = None
@@ -94,8 +97,14 @@ def _far_away(x, y, name, boxes):
             "lake",
             True,
             f"Visit '{name}' lies {distance_text(gap)} from all others, which reach over "
-            f"{distance_text(reach)}: probably it is of another lake. Choose the database of that "
-            "lake, or give a shoreline that holds both.",
+            f"{distance_text(reach)}: "
+            + (
+                "probably it is of another lake. Choose the database of that lake, or give a "
+                "shoreline that holds both."
+                if gap <= _FAR_AWAY_M
+                else "its positions are wrong, or it is of another lake. Check the CRS of the logs "
+                "and the order of latitude and longitude, or choose the database of that lake."
+            ),
             gap,
             unit="m",
         )
