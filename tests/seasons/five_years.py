@@ -13,6 +13,7 @@ from .seasons import Step
 
 #: A friend counts depths from this datum, which is so much higher, m.
 OTHER_DATUM, HIGHER = "full pool", 0.6
+FRIEND = "Ben"
 
 BORROWED = Gear(draft=0.45, bias=0.2)
 FRIENDS = Gear(draft=0.2, gain=0.8, offset=0.05, gps=2.5)
@@ -20,8 +21,9 @@ FRIENDS = Gear(draft=0.2, gain=0.8, offset=0.05, gps=2.5)
 
 def five_years(w):
     """Yield the steps of five seasons in a world, each when the one before has been done."""
-    for season in (_first, _second, _third, _fourth, _fifth):
+    for year, season in enumerate((_first, _second, _third, _fourth, _fifth), 2021):
         yield from season(w)
+        w.note_year(year)
 
 
 def addition(w, season, name, logs, *, handling=None, **traits):
@@ -75,7 +77,7 @@ def _second(w):
     without = replace(apart, name=f"{apart.name}: left out", handling=Handling(), sound=True)
     yield replace(apart, cure=without)
     log = w.outing(w.day(year, 4), 120, Gear(gain=0.7, offset=0.1))
-    yield addition(w, 2, "another hardness gain, GPX", [log], suffix="gpx")
+    yield addition(w, 2, "another hardness gain, GPX", [log], suffix="gpx", gain=0.7)
 
 
 def _third(w):
@@ -100,7 +102,12 @@ def _third(w):
         w, 3, "dates 1,024 weeks back", [log.rolled_back()], handling=level, sound=False
     )
     late = replace(late, when=log.when[-1])
-    right = addition(w, 3, "dates 1,024 weeks back: the right ones", [log])
+    right = replace(
+        late,
+        name="dates 1,024 weeks back: a roll-over added",
+        sound=True,
+        handling=replace(level, weeks=1),
+    )
     yield replace(late, cure=right)
     log = w.outing(w.day(year, 3), 45, shift=0.7)
     handling = Handling(w.lake.gauge_at_datum + log.level)
@@ -151,6 +158,10 @@ def _fifth(w):
     yield addition(
         w, 5, "gauge in steps of 0.1 ft", [log], handling=Handling(w.gauge(log, step=0.03048))
     )
+    theirs = w.outing(log.when[-1] + np.timedelta64(2, "D"), 125, FRIENDS, shift=0.25)
+    other = friends_database(w, [log, theirs])
+    traits = {"kind": "merge database", "copy": other}
+    yield Step(5, "friend's database, one log of mine in it", theirs.when[-1], **traits)
     log = w.outing(w.day(year, 3), 5, shift=0.35)
     yield addition(w, 5, "mud settles further", [log])
     yield Step(5, "first visit removed", log.when[-1], kind="remove", copy=(w.first_name,))
@@ -168,15 +179,24 @@ def _merge(w, season, name, copy, numbers, *, when, **traits):
     return Step(season, name, when, kind="merge", copy=(copy, numbers), **traits)
 
 
-def friends_copy(w, logs):
-    """Return what a friend's database of logs, at another datum, hands on: a copy without times."""
+def friends_database(w, logs):
+    """Return a friend's database of logs, at another datum."""
     path = w.folder / "friend.gpkg"
     path.unlink(missing_ok=True)
     for log in logs:
-        handling = Handling(w.gauge(log), log.gear.draft, datum=OTHER_DATUM, datum_up=HIGHER)
-        soundings = w.read([log], handling)
-        chain.look_and_add(path, chain.corrected(soundings, w.lake, handling), w.lake, handling)
-    soundings = chain.stored(path)
+        handling = Handling(
+            w.gauge(log), log.gear.draft, datum=OTHER_DATUM, datum_up=HIGHER, owner=FRIEND
+        )
+        soundings = chain.corrected(w.read([log], handling), w.lake, handling)
+        outcome = chain.look_and_add(path, soundings, w.lake, handling, all_the_same=True)
+        if outcome.refusal:
+            raise ValueError(outcome.refusal)
+    return path
+
+
+def friends_copy(w, logs):
+    """Return what a friend's database of logs hands on: a copy without times."""
+    soundings = chain.stored(friends_database(w, logs))
     return friends.bare_copy(soundings, w.ledger.numbers(soundings))
 
 

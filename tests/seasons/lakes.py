@@ -368,5 +368,21 @@ def tarn():
     )  # fmt: skip
 
 
+def sedge():
+    """A small lake of even slopes, for a short season; 5.5 m deep."""
+    return Lake(
+        "Sedge",
+        32633,
+        (431_000.0, 5_902_000.0),
+        12.0,
+        (round_basin(88.0, ((2, 0.12, 0.9), (3, 0.06, 2.0)), 5.5, 0.6, 0.3, 1.0, 1.3),),
+        bumps=(Bump(30, 20, 16, 22, 0.4, -0.35),),
+        changes=(Dredging(-25.0, -20.0, 17.0, 1.5, DUG), Silting(60.0, -15.0, 18.0, 0.05, SILT_FROM)),
+        hard=((30.0, 20.0, 25.0),),
+        gauge_at_datum=31.0,
+        swing=0.3,
+    )  # fmt: skip
+
+
 #: By name; the first is the simplest.
-LAKES = {make.__name__: make for make in (alder, weka, puma, tarn)}
+LAKES = {make.__name__: make for make in (alder, weka, puma, tarn, sedge)}

@@ -11,9 +11,14 @@ from pathlib import Path
 
 import numpy as np
 
+from lakefloor.algorithms.core.visits.log_book import FITTED, GAUGE_READINGS, ONE_LEVEL
+
 from . import chain, log_files, outings
 from .judge import LEVEL_M, WORSE, Judge, Ledger, entered, numbers_in
 from .outings import OWN, Plan
+
+#: The hole may be wrong by this many times the error of the map of the visit to it alone.
+MOST_OF_HOLE = 1.3
 
 
 @dataclass(frozen=True)
@@ -33,9 +38,9 @@ class Step:
     cure : Step, optional
         What the person does when it is refused.
     kind : str
-        "add", "merge", "remove" or "undo".
-    copy : tuple, optional
-        Soundings and numbers of a merge.
+        "add", "merge", "merge database", "remove" or "undo".
+    copy : tuple or Path, optional
+        Soundings and numbers of a merge; the other database; names of visits to remove.
     suffix : str
         Of the files: the format.
     how : dict
@@ -44,6 +49,8 @@ class Step:
         By how many visits the database should grow.
     hole : bool
         Whether this is the first visit to the hole, by which its volume is found.
+    gain : float, optional
+        Of the hardness of the logs against all before, which must be found.
     """
 
     season: int
@@ -59,6 +66,7 @@ class Step:
     how: dict = field(default_factory=dict)
     visits: int = 1
     hole: bool = False
+    gain: float = None
 
 
 @dataclass(frozen=True)
@@ -70,7 +78,7 @@ class Record:
     season, name
         Of the step.
     state : str
-        "entered", "refused", "already there", "removed", "undone" or "not possible".
+        "entered", "refused", "already there", "removed" or "undone".
     sound : bool
         Of the step.
     outcome : Outcome
@@ -85,8 +93,10 @@ class Record:
     supported : float
         Share of the 1 ft contours.
     perfect : float
-        Where the map became worse, its error if what is new were at its true level and nothing
-        twice: what the noise of the positions does is in it.
+        Where the map became worse, its error if what is new had entered without fault: what is
+        left is noise, of positions above all. An addition does harm only beyond this.
+    alone : float
+        Error of the hole in a map of the visit to it alone.
     faults : tuple of str
         What is against the promises.
     volume : tuple of float, optional
@@ -110,6 +120,7 @@ class Record:
     hole_within: float
     supported: float
     perfect: float
+    alone: float
     faults: tuple
     volume: tuple = None
     taken_back: bool = False
@@ -122,8 +133,9 @@ class World:
         self.lake, self.seed, self.folder = lake, seed, Path(folder)
         self.path = self.folder / f"{lake.name.lower()}.gpkg"
         self.judge, self.ledger = Judge(lake, cell, smoothing), Ledger()
-        self.outings, self.written = 0, 0
+        self.outings, self.files = 0, []
         self.map, self.held = None, set()
+        self.rows, self.rows_before, self.years = None, None, {}
 
     def day(self, year, week):
         """Return ten in the morning of a day, so many weeks after high water, UTC."""
@@ -156,17 +168,35 @@ class World:
         """Return the names of the visits in the database."""
         return chain.visits(self.path) if self.path.exists() else []
 
+    def note_year(self, year):
+        """Keep what the database holds at the end of a year, for :meth:`years_wrong`."""
+        self.years[year] = _timed(self.stored())
+
+    def years_wrong(self):
+        """Return the years of which the lake as of their last day is not what it was then.
+
+        Soundings without a time are of no year, and visits that were removed since are of none, so
+        that only the others are compared.
+        """
+        left = set(self.visits())
+        return [
+            year
+            for year, rows in self.years.items()
+            if _timed(chain.as_of(self.path, f"{year}-12-31"))
+            != [row for row in rows if row[-1] in left]
+        ]
+
     def do(self, step):
         """Take a step; yield its record, and that of the way out where it was needed."""
         backup = self.path.with_suffix(".before")
         if self.path.exists():
             shutil.copy(self.path, backup)
-        before, visits = (self.map, self.held), len(self.visits())
+        before, visits = (self.map, self.held, self.rows, self.rows_before), len(self.visits())
         record = self._judged(step, self._taken(step), visits)
         wrong = not step.sound and record.state == "entered" and record.faults
         if wrong:
             shutil.copy(backup, self.path)
-            self.map, self.held = before
+            self.map, self.held, self.rows, self.rows_before = before
         yield replace(record, taken_back=bool(wrong))
         if step.cure is not None and (wrong or record.state == "refused"):
             yield from self.do(step.cure)
@@ -180,11 +210,13 @@ class World:
             return chain.merge_in(
                 self.path, soundings, copy_name=f"copy {step.when.astype('M8[D]')}"
             )
+        if step.kind == "merge database":
+            return chain.merge_database(self.path, step.copy)
         if step.kind == "remove":
             chain.remove(self.path, step.copy)
-            return chain.Outcome()
-        done = chain.undo(self.path)
-        return chain.Outcome(refusal="" if done else chain.NOT_POSSIBLE)
+        else:
+            chain.undo(self.path)
+        return chain.Outcome()
 
     def _add(self, step):
         try:
@@ -192,14 +224,15 @@ class World:
             soundings = chain.corrected(soundings, self.lake, step.handling)
         except chain.LakefloorError as error:
             return chain.Outcome(refusal=str(error))
-        return chain.look_and_add(self.path, soundings, self.lake, step.handling)
+        files = self.files[-len(step.logs) :]
+        return chain.look_and_add(self.path, soundings, self.lake, step.handling, files)
 
     def read(self, logs, handling, suffix="txt", **how):
         """Write logs as files and read them; note in the ledger which pings the soundings are."""
         files = []
         for log in logs:
-            self.written += 1
-            path = self.folder / f"log{self.written:03d}.{suffix}"
+            path = self.folder / f"log{len(self.files) + 1:03d}.{suffix}"
+            self.files.append(path.name)
             files.append(log_files.write(log, path, **how))
         soundings, start = chain.read(files, self.lake, handling), 0
         for log in logs:
@@ -214,63 +247,129 @@ class World:
         judge, when = self.judge, step.when
         count, stored = len(self.visits()), self.stored()
         change = entered(self.ledger, self.lake, stored, self.held)
-        drawn = judge.draw(stored)
-        state = _state(step, outcome)
+        state, rows = _state(step, outcome), _rows(stored)
+        before = self.map
+        drawn = before if rows == self.rows else judge.draw(stored)
         one, two = np.nan, np.nan
-        if self.map is not None and drawn is not None:
-            one, two = judge.before_and_after(self.map, drawn, when)
+        if before is not None and drawn is not None:
+            one, two = judge.before_and_after(before, drawn, when)
         faults = _faults(step, state, outcome, change)
-        worse, perfect = state == "entered" and two > (1.0 + WORSE) * one, np.nan
-        if worse:
-            perfect = judge.before_and_after(self.map, self._without_faults(stored, change), when)[
-                1
-            ]
-            faults += (f"worse by {100.0 * (two / one - 1.0):.0f}%",)
         if state == "entered" and count - visits != step.visits:
             faults += (f"{count - visits} visits instead of {step.visits}",)
+        if state == "entered" and step.kind == "add":
+            faults += self._faults_of_log_book(step, outcome)
+        if state == "undone" and rows != self.rows_before:
+            faults += ("not as it was before",)
+        perfect = alone = np.nan
+        if state == "entered" and two > (1.0 + WORSE) * one:
+            without = judge.draw(self._without_faults(stored, change, when))
+            perfect = judge.before_and_after(before, without, when)[1]
+            if two > (1.0 + WORSE) * max(one, perfect):
+                faults += (f"worse by {100.0 * (two / one - 1.0):.0f}%",)
         volume, since = None, when >= self.lake.dredging.day
         if step.hole and state == "entered":
-            volume = (*judge.dug_out(self.map, drawn), self.lake.dredging.volume)
-            faults += _faults_of_hole(judge, drawn, when, volume)
-        self.map = drawn
+            volume = (*judge.dug_out(before, drawn), self.lake.dredging.volume)
+            of_it = judge.draw(stored.select(np.isin(stored.visit.astype(str), outcome.visits)))
+            alone = judge.rmse(of_it, when, judge.hole)
+            faults += _faults_of_hole(judge, drawn, when, volume, alone)
+        self.map, self.rows, self.rows_before = drawn, rows, self.rows
         self.held = {n for n in self.ledger.numbers(stored) if n is not None}
-        nan = np.nan
+        seen = drawn is not None
+        hole = seen and since
         return Record(
-            step.season,
-            step.name,
-            state,
-            step.sound,
-            outcome,
-            change,
-            count,
-            one,
-            two,
-            judge.rmse(drawn, when) if drawn else nan,
-            judge.rmse(drawn, when, judge.hole) if drawn and since else nan,
-            judge.within(drawn, when) if drawn else nan,
-            judge.within(drawn, when, judge.hole) if drawn and since else nan,
-            drawn.supported if drawn else nan,
-            perfect,
-            faults,
-            volume,
+            season=step.season,
+            name=step.name,
+            state=state,
+            sound=step.sound,
+            outcome=outcome,
+            change=change,
+            visits=count,
+            before=one,
+            after=two,
+            rmse=judge.rmse(drawn, when) if seen else np.nan,
+            hole=judge.rmse(drawn, when, judge.hole) if hole else np.nan,
+            within=judge.within(drawn, when) if seen else np.nan,
+            hole_within=judge.within(drawn, when, judge.hole) if hole else np.nan,
+            supported=drawn.supported if seen else np.nan,
+            perfect=perfect,
+            alone=alone,
+            faults=faults,
+            volume=volume,
         )
 
-    def _without_faults(self, stored, change):
-        """Return the map as if what is new had entered at its true level, nothing twice."""
+    def _faults_of_log_book(self, step, outcome):
+        """Say what the log-book has wrong of the visits that an addition made or went on with."""
+        book, files = chain.log_book(self.path), self.files[-len(step.logs) :]
+        faults = []
+        for name in outcome.visits:
+            facts = book[name]
+            wrong = [
+                word
+                for word, right in (
+                    ("files", set(files) <= set(facts.files)),
+                    ("draft", facts.draft_m == step.handling.draft),
+                    ("level", facts.level_from in _ways(step.handling)),
+                    ("offset", name not in outcome.offsets or facts.offset_m is not None),
+                    ("owner", facts.owner == step.handling.owner),
+                )
+                if not right
+            ]
+            if wrong:
+                faults.append(f"log-book of {name}: {', '.join(wrong)} ({facts})")
+        return tuple(faults)
+
+    def _without_faults(self, stored, change, when):
+        """Return the soundings as if what is new had entered without fault, and nothing twice.
+
+        It is then of the bottom of the day, at its true level, and without blunders; the noise of
+        its depths and all errors of its positions stay.
+        """
         numbers = self.ledger.numbers(stored)
         known = {}
         first = np.array([known.setdefault(n, k) == k for k, n in enumerate(numbers)], bool)
         fresh = np.array([n is not None and n not in self.held for n in numbers], bool)
-        depth = stored.depth - np.where(fresh, np.nan_to_num(change.level), 0.0)
-        return self.judge.draw(stored.replace(depth=depth).select(first))
+        new = numbers[fresh]
+        x, y, truth = stored.x[fresh], stored.y[fresh], self.ledger.truth(new)
+        error = stored.depth[fresh] - truth - np.nan_to_num(change.level)
+        usual = 1.4826 * np.median(np.abs(error[stored.accepted[fresh]]))
+        error = np.where(np.abs(error) > 4.0 * usual, 0.0, error)
+        depth, then = stored.depth.copy(), self.ledger.when(new)
+        since = self.lake.depth(x, y, when) - self.lake.depth(x, y, then)
+        depth[fresh] = truth + np.nan_to_num(since) + error
+        return stored.replace(depth=depth).select(first)
 
 
-def _faults_of_hole(judge, drawn, when, volume):
+def _rows(soundings):
+    """Return what is stored, in one order, to compare it."""
+    s = soundings
+    depth = np.round(s.depth, 6)
+    return sorted(
+        zip(s.x.tolist(), s.y.tolist(), s.raw_depth.tolist(), depth.tolist(), s.status, s.visit)
+    )
+
+
+def _timed(soundings):
+    return _rows(soundings.select(~np.isnat(soundings.time)))
+
+
+def _ways(handling):
+    """Return the words of a log-book on how the level was got that fit."""
+    if handling.gauge is None:
+        return (FITTED,)
+    # Readings that were all alike are as good as one. A level that was fitted all the same stays,
+    # and the offset stands beside it.
+    return (GAUGE_READINGS, ONE_LEVEL) if isinstance(handling.gauge, tuple) else (ONE_LEVEL,)
+
+
+def _faults_of_hole(judge, drawn, when, volume, alone):
     """Say whether hole and volume are right within what is stated: two standard uncertainties."""
     found, sd, true = volume
     faults = []
     if abs(found - true) > 2.0 * sd:
         faults.append(f"volume {found:.0f} +- {sd:.0f} m3, true {true:.0f}")
+    error = judge.rmse(drawn, when, judge.hole)
+    if error > MOST_OF_HOLE * alone:
+        faults.append(f"hole {error:.2f} m, by the new visit alone {alone:.2f} m")
     within = judge.within(drawn, when, judge.hole)
     if within < 0.9:
         faults.append(f"{100.0 * within:.0f}% of the hole within 2 sd")
@@ -278,9 +377,7 @@ def _faults_of_hole(judge, drawn, when, volume):
 
 
 def _state(step, outcome):
-    if outcome.refusal == chain.NOT_POSSIBLE:
-        return "not possible"
-    if outcome.refusal or (outcome.findings and not outcome.entered):
+    if outcome.refused:
         return "refused"
     if step.kind in ("remove", "undo"):
         return {"remove": "removed", "undo": "undone"}[step.kind]
@@ -302,4 +399,14 @@ def _faults(step, state, outcome, change):
             faults.append("dates wrong")
         if change.off_lake:
             faults.append(f"{change.off_lake} off the lake")
+        faults += _faults_of_gain(step.gain, outcome.gains)
     return tuple(faults)
+
+
+def _faults_of_gain(true, gains):
+    """Say whether a known gain of hardness was found within three standard errors."""
+    if true is None:
+        return []
+    found, sd = next(iter(gains.values()), (np.nan, np.nan))
+    # Saturated and rounded echoes make it a little wrong beyond chance.
+    return [] if abs(found - true) <= 3.0 * sd + 0.05 else [f"gain {found:.2f}, true {true:.2f}"]
