@@ -35,11 +35,11 @@ from .copies_of_logs import known_beside_copies
 from .file import writing
 from .layout import log
 from .new_file import crs_of, same_crs
+from .removing import accept_again
 from .rows import delete_soundings
 from .undoing import keep_for_undo
 from .upgrading import prepared
 from .visits import (
-    accept_again,
     enter,
     facts_held,
     new_visit,

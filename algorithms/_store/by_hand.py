@@ -7,7 +7,6 @@ import json
 import numpy as np
 
 from .._i18n import tr
-from ..core.soundings import ACCEPTED
 from ..core.visits.by_hand import (
     ACCEPT,
     MARK_CHANGED,
@@ -15,9 +14,7 @@ from ..core.visits.by_hand import (
     SET_ASIDE,
     VisitPart,
     carried_over,
-    concerned,
-    status_after,
-    was_set_aside,
+    marked,
 )
 from ..core.visits.store_content import find_known
 from .rows import decoding
@@ -101,17 +98,7 @@ def _held_by(parts, soundings):
 
 def with_changes(db, part, done):
     """Return soundings that enter, those set aside that are older than a change of the bottom."""
-    status = part.status.copy()
-    for action, words in _distinct(_told(db, (MARK_CHANGED, ACCEPT))):
-        with decoding():
-            where, day = VisitPart.of(words["part"]), words["words"]
-        rows = where.holds(part.x, part.y, part.time)
-        if action == MARK_CHANGED:
-            rows &= (part.status == ACCEPTED) & concerned(MARK_CHANGED, status, day)
-            status[rows] = status_after(MARK_CHANGED, day)
-        else:
-            rows &= was_set_aside(status) & (part.status == ACCEPTED)
-            status[rows] = ACCEPTED
+    status = marked(part, marks_of(db), np.ones(len(part), bool))
     changed = status != part.status
     if not changed.any():
         return part
@@ -124,15 +111,21 @@ def with_changes(db, part, done):
     return part.replace(status=status)
 
 
-def _distinct(told):
-    """Yield each action on all visits once, though the history has a row for each visit."""
-    before = None
-    for action, _, words in told:
+def marks_of(db) -> list:
+    """Return what a person said of changes of the bottom, and was not undone, for :func:`marked`.
+
+    An action on all visits counts once, though the history has a row for each visit; one on some
+    visits concerns no others.
+    """
+    found, before = [], None
+    for action, _, words in _told(db, (MARK_CHANGED, ACCEPT)):
         if words.get("visits") is not None:
             continue
         if (action, words) != before:
-            yield action, words
+            with decoding():
+                found.append((action, VisitPart.of(words["part"]), words["words"]))
         before = (action, words)
+    return found
 
 
 def as_set_aside(db, visits, part, done, progress):

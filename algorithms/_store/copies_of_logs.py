@@ -9,9 +9,10 @@ from ..core.errors import excerpt
 from ..core.soundings import concatenate
 from ..core.visits.store_content import Logged, find_known
 from .layout import log
+from .removing import accept_again
 from .rows import delete_soundings
 from .undoing import keep_for_undo
-from .visits import accept_again, enter, logged, parts, stored_visits
+from .visits import enter, logged, parts, stored_visits
 
 
 def known_beside_copies(db, part, name, parameters, done, progress) -> tuple:

@@ -10,14 +10,15 @@ import numpy as np
 
 from ..core.progress import Progress, silent
 from ..core.visits.as_of import Knowledge
+from .by_hand import marks_of
 from .errors import absent
 from .file import reading, writing
 from .new_file import crs_of
+from .removing import delete_visit
 from .undoing import Undone, changes_since, keep_for_undo, last_change, nothing_to_undo, take_back
 from .upgrading import prepared
 from .visits import (
     check_held,
-    delete_visit,
     parts,
     stoppable,
     stored_visits,
@@ -30,10 +31,15 @@ from .visits import (
 
 @dataclass(frozen=True)
 class Contents:
-    """What a store holds; ``crs`` is an authority code such as EPSG:32615, or WKT."""
+    """What a store holds.
+
+    ``crs`` is an authority code such as EPSG:32615, or WKT; ``marks`` is what a person said of
+    changes of the bottom, for :func:`.core.visits.by_hand.marked`.
+    """
 
     crs: str
     visits: list
+    marks: list
 
 
 def contents(path) -> Contents:
@@ -47,7 +53,7 @@ def contents(path) -> Contents:
     with reading(path) as db:
         visits = stored_visits(db)
         verify_counts(db, visits)
-        return Contents(crs_of(db), visits)
+        return Contents(crs_of(db), visits, marks_of(db))
 
 
 def read(
@@ -80,7 +86,8 @@ def read(
     with reading(path) as db:
         present = stored_visits(db)
         verify_counts(db, present)
-        known = Knowledge.of(present, crs_of(db), as_of)
+        marks = [] if as_of is None else marks_of(db)
+        known = Knowledge.of(present, crs_of(db), as_of, marks=marks)
         if visits is not None:
             chosen = {visit_named(present, name, path).number for name in visits}
             present = [v for v in present if v.number in chosen]

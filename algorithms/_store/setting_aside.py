@@ -25,18 +25,11 @@ from ..core.visits.store_visits import SUPERSEDED
 from .errors import absent
 from .file import writing
 from .layout import IS_SUPERSEDED, log
+from .removing import delete_visit
 from .rows import as_times, decoding, pages, read_pages
 from .undoing import keep_for_undo
 from .upgrading import prepared
-from .visits import (
-    check_held,
-    delete_visit,
-    describe,
-    stored_visits,
-    sum_up,
-    update_extent,
-    visit_named,
-)
+from .visits import check_held, describe, stored_visits, sum_up, update_extent, visit_named
 
 
 @dataclass

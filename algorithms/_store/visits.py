@@ -16,19 +16,10 @@ from ..core.rtree_nodes import finds_all
 from ..core.soundings import ACCEPTED, concatenate
 from ..core.visits.log_book import VisitFacts, facts_from
 from ..core.visits.store_content import Logged, fingerprint
-from ..core.visits.store_visits import CHECKSUM_ROWS, SUPERSEDED, Visit, box_of, checksum, near
+from ..core.visits.store_visits import CHECKSUM_ROWS, Visit, box_of, checksum, near
 from .errors import damaged
-from .layout import DESCRIPTION, IS_SUPERSEDED, LOG_BOOK, layout_of, log, now, stamp, state_of
-from .rows import (
-    BATCH,
-    as_times,
-    blocks_in,
-    decoding,
-    delete_soundings,
-    insert_soundings,
-    pages,
-    read_pages,
-)
+from .layout import DESCRIPTION, LOG_BOOK, layout_of, now, stamp, state_of
+from .rows import BATCH, as_times, blocks_in, decoding, insert_soundings, pages, read_pages
 
 
 def stored_visits(db):
@@ -391,35 +382,3 @@ def visit_named(visits, name, path):
             Path(path).name, excerpt(name), present or tr("none")
         )
     )
-
-
-def delete_visit(db, visit, parameters) -> int:
-    """Delete a visit; return how many soundings that it had superseded are accepted again."""
-    restored = accept_again(db, visit.name, parameters)
-    delete_soundings(db, visit.number)
-    db.execute("DELETE FROM visits WHERE fid = ?", (visit.number,))
-    log(db, "removed", visit.name, visit.soundings, visit.fingerprint, parameters)
-    return restored
-
-
-def accept_again(db, name, parameters):
-    """Accept the soundings again that a visit superseded; return their number."""
-    values = ACCEPTED, f"{SUPERSEDED}{name}"
-    marked = {
-        number
-        for (number,) in db.execute(
-            f"SELECT DISTINCT visit_id FROM soundings WHERE status = ? AND {IS_SUPERSEDED}",
-            values[1:],
-        )
-    }
-    visits = [visit for visit in stored_visits(db) if visit.number in marked]
-    for visit in visits:
-        check_held(db, visit)
-    count = db.execute(
-        f"UPDATE soundings SET status = ? WHERE status = ? AND {IS_SUPERSEDED}", values
-    ).rowcount
-    for visit in visits:
-        sum_up(db, visit)
-    if count:
-        log(db, "accepted again", name, count, None, parameters)
-    return count

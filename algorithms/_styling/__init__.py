@@ -37,11 +37,12 @@ def apply_style(layer, style: str, **options):
 
 _ORDER_PROPERTY = "lakefloor/order"
 _FROM_THE_BOTTOM = (
-    "surface", "score", "slope", "bottom_form_codes", "difference", "bottom_type", "bottom_areas",
-    "depth_areas",
-    "uncovered", "gaps", "shoreline",
+    "surface", "uncertainty", "score", "slope", "bottom_form_codes", "difference", "bottom_type",
+    "bottom_areas", "depth_areas",
+    "uncovered", "gaps", "shoreline", "bottom_change",
     "bottom_forms", "contours", "break_lines", "transitions", "soundings", "crossings", "profile",
-    "device_tracks", "planned_lanes", "waypoints", "marks", "places", "spots",
+    "device_tracks", "planned_lanes", "waypoints", "marks", "places",
+    "structure_mark", "spots",
 )  # fmt: skip
 
 

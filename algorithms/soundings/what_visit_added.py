@@ -150,13 +150,13 @@ class WhatVisitAdded(LakefloorAlgorithm):
         )
         year = inputs.integer("YEAR")
         if year is not None:
-            earlier, last, _ = of_year(held.visits, held.crs, year)
+            earlier, last, _ = of_year(held.visits, held.crs, year, held.marks)
             title, known = _of_a_year(year)
         else:
             names = visit_names(inputs.text("VISITS"), [v.name for v in held.visits])
             for name in names:
                 visit_named(held.visits, name, path)
-            earlier, last, _ = of_visits_added(held.visits, held.crs, names)
+            earlier, last, _ = of_visits_added(held.visits, held.crs, names, held.marks)
             title, known = _of_named(names, last)
         soundings = concatenate(
             lake_store.read(path, as_of=last, progress=span(inputs.progress, 0.0, 0.1))

@@ -298,7 +298,7 @@ def _say_patches(inputs, d):
         tr(
             "Patches that have changed more than chance makes: {}. Their change is counted from "
             "the shift of the unchanged bottom, {:+.2f} ± {:.2f} m."
-        ).format(len(patches), d.shift, d.chance.shift_sd)
+        ).format(len(patches), round(d.shift, 2) + 0.0, d.chance.shift_sd)
     )
     for k in range(min(len(patches), _LISTED)):
         inputs.say(

@@ -209,6 +209,27 @@ def test_of_two_changes_the_earlier_day_stays_in_any_order(path):
     assert set(concatenate(between).status) == {"accepted", "bottom changed 2025-10-12"}
 
 
+def test_superseded_soundings_too_are_older_than_a_change(path):
+    _store.add(path, MAY, CRS)
+    later = visit("later", "2026-07-01", seed=4, dx=1.0)
+    _store.add(path, later.replace(depth=later.depth - 0.8), CRS, newer_wins=True)
+    back = all_of(path)
+    over = inside(back) & (back.status == "superseded by later")
+    assert over.any()
+    changed(path)
+    assert (all_of(path).status[over] == "superseded by later").all()
+    # Between the change and the visit they did not hold, before it they did.
+    for day, status in (("2025-10-11", "accepted"), ("2025-12-31", "bottom changed 2025-10-12")):
+        (then,) = _store.read(path, as_of=np.datetime64(day))
+        assert set(then.status[inside(then)]) == {status}
+    restored = _store.remove(path, ["later"])["restored"]
+    left = all_of(path)
+    assert set(left.status[inside(left)]) == {"bottom changed 2025-10-12"}
+    assert restored == (back.status == "superseded by later").sum() - over.sum()
+    _store.undo(path)
+    assert (all_of(path).status[over] == "superseded by later").all()
+
+
 def test_what_a_person_rejected_stays_so_before_a_change_too(path):
     _store.add(path, MAY, CRS)
     _store.set_aside(path, WEEDS, by_hand.REJECT, words="weeds")

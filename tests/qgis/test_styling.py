@@ -306,3 +306,9 @@ def test_loaded_layers_are_sorted_so_that_none_hides_another(qgis_new_project):
         _styling._sort_in(layer, project)
     order = [node.name() for node in project.layerTreeRoot().children()]
     assert order == ["soundings", "break_lines", "contours", "depth_areas", "surface"]
+
+
+def test_every_style_has_its_place_above_the_rasters_that_would_hide_it():
+    assert set(_styling._STYLES) == set(_styling._FROM_THE_BOTTOM)
+    for raster in ("surface", "difference", "depth_areas"):
+        assert _styling._order("bottom_change") > _styling._order(raster)

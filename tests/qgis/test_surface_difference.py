@@ -229,3 +229,16 @@ def test_a_small_hole_keeps_chance_pale_in_the_rest_of_a_lake(run, raster, tmp_p
     assert np.mean(np.abs(cells.GetRasterBand(3).ReadAsArray()) == 1.0) < 0.02
     _styling.apply_style(layer, "difference")
     assert layer.renderer().shader().maximumValue() == pytest.approx(2.0, abs=0.05)
+
+
+def test_no_shift_has_no_sign(run, feedback, raster, tmp_path):
+    def dredged(x, y):
+        middle = np.hypot(x - x.mean(), y - y.mean()) < 10.0
+        return bottom(x, y) + np.where(middle, 2.0, -0.001)
+
+    path = str(tmp_path / "change.tif")
+    parameters = {"INPUT": raster("newer", dredged), "OLDER_SURFACE": raster("older")}
+    result = run("surfacedifference", {**parameters, "OUTPUT": path}, feedback)
+    assert result["PATCH_COUNT"] == 1
+    assert result["SHIFT_M"] < 0.0
+    assert "the unchanged bottom, +0.00" in feedback.text

@@ -9,7 +9,7 @@ import numpy as np
 
 from ..errors import LakefloorError
 from ..soundings import ACCEPTED, Soundings, distinct
-from .by_hand import day_of_change
+from .by_hand import day_of_change, marked, status_after
 from .store_visits import SUPERSEDED, Visit, times_of_days
 
 
@@ -27,6 +27,8 @@ class Knowledge:
         Names of visits that are left out.
     day : datetime64[D] or None
         The day itself.
+    marks : tuple
+        What a person said of changes of the bottom, see :func:`.by_hand.marked`.
 
     Notes
     -----
@@ -35,14 +37,15 @@ class Knowledge:
 
     What superseded a sounding counts from the first time of the visit that did it, and a change of
     the bottom that a person marked from its day. What came later, or by a visit that is left out,
-    is undone: the sounding is accepted again. Every other status stays: a spike was a spike on
-    that day too.
+    is undone: the sounding is accepted again, unless it is older than a change that was marked of
+    an earlier day. Every other status stays: a spike was a spike on that day too.
     """
 
     stop: np.datetime64 | None
     began: dict
     without: frozenset = frozenset()
     day: np.datetime64 | None = None
+    marks: tuple = ()
 
     @classmethod
     def of(
@@ -51,6 +54,7 @@ class Knowledge:
         crs: str,
         day: np.datetime64 | None = None,
         without: Iterable[str] = (),
+        marks: Iterable = (),
     ) -> Knowledge:
         """Return what counts at the end of a day of the lake.
 
@@ -64,10 +68,13 @@ class Knowledge:
             By the sun at the lake, as for :func:`.store_visits.times_of_days`; none is today.
         without : iterable of str
             Names of visits that are left out.
+        marks : iterable, optional
+            What a person said of changes of the bottom, in order, see :func:`.by_hand.marked`.
         """
         visits = list(visits)
         _, stop = times_of_days(visits, crs, None, day)
-        return cls(stop, {v.name: v.start for v in visits}, frozenset(without), day)
+        marks = tuple(mark for mark in marks if day is None or not _is_later(mark, day))
+        return cls(stop, {v.name: v.start for v in visits}, frozenset(without), day, marks)
 
     def has(self, name: str) -> bool:
         """Say whether a visit counts, at least a part of it."""
@@ -104,7 +111,10 @@ class Knowledge:
         if not undone.any():
             return known
         words = np.array([ACCEPTED if u else text for u, text in zip(undone, texts)], dtype=object)
-        return known.replace(status=words[status])
+        known = known.replace(status=words[status])
+        if not self.marks:
+            return known
+        return known.replace(status=marked(known, self.marks, undone[status]))
 
     def _undone(self, status: str) -> bool:
         """Say whether a status was given by what does not count."""
@@ -121,12 +131,18 @@ class Knowledge:
         return self.stop is not None and moment is not None and bool(moment >= self.stop)
 
 
+def _is_later(mark, day):
+    """Say whether a change of the bottom came after a day."""
+    changed = day_of_change(status_after(mark[0], mark[2]))
+    return changed is not None and bool(changed > day)
+
+
 def without_times(visits: Iterable[Visit]) -> list:
     """Return the names of visits that have no time at all: nobody knows on which day they were."""
     return [v.name for v in visits if np.isnat(v.start)]
 
 
-def of_year(visits: Iterable[Visit], crs: str, year: int) -> tuple:
+def of_year(visits: Iterable[Visit], crs: str, year: int, marks: Iterable = ()) -> tuple:
     """Return what was known before a calendar year, its last day, and what was known then.
 
     Parameters
@@ -137,6 +153,8 @@ def of_year(visits: Iterable[Visit], crs: str, year: int) -> tuple:
         Of the store.
     year : int
         From January 1 to December 31 by the sun at the lake.
+    marks : iterable, optional
+        As for :meth:`Knowledge.of`.
 
     Returns
     -------
@@ -152,16 +170,23 @@ def of_year(visits: Iterable[Visit], crs: str, year: int) -> tuple:
     visits = list(visits)
     first, last = (np.datetime64(f"{year:04d}-{day}") for day in ("01-01", "12-31"))
     if not any(v.spans(*times_of_days(visits, crs, first, last)) for v in visits):
+        if not _times(visits):
+            raise LakefloorError(
+                f"The lake database has no visit of {year}, since no sounding has a time. Name the "
+                "visits instead."
+            )
         years = sorted({str(_day(visits, crs, t))[:4] for t in _times(visits)})
         raise LakefloorError(
             f"The lake database has no visit in {year}. Choose one of its years: "
-            f"{', '.join(years) or 'none'}."
+            f"{', '.join(years)}."
         )
-    before, after = (Knowledge.of(visits, crs, day) for day in (first - 1, last))
+    before, after = (Knowledge.of(visits, crs, day, marks=marks) for day in (first - 1, last))
     return before, last, after
 
 
-def of_visits_added(visits: Iterable[Visit], crs: str, names: Iterable[str]) -> tuple:
+def of_visits_added(
+    visits: Iterable[Visit], crs: str, names: Iterable[str], marks: Iterable = ()
+) -> tuple:
     """Return what was known without some visits, the day of the last, and what was known then.
 
     Parameters
@@ -172,6 +197,8 @@ def of_visits_added(visits: Iterable[Visit], crs: str, names: Iterable[str]) -> 
         Of the store.
     names : iterable of str
         Of visits in the store.
+    marks : iterable, optional
+        As for :meth:`Knowledge.of`.
 
     Returns
     -------
@@ -184,7 +211,8 @@ def of_visits_added(visits: Iterable[Visit], crs: str, names: Iterable[str]) -> 
     visits, names = list(visits), set(names)
     ends = _times([v for v in visits if v.name in names])
     last = _day(visits, crs, max(ends)) if ends else None
-    return Knowledge.of(visits, crs, last, names), last, Knowledge.of(visits, crs, last)
+    after = Knowledge.of(visits, crs, last, marks=marks)
+    return Knowledge.of(visits, crs, last, names, marks), last, after
 
 
 def _times(visits) -> list:

@@ -181,6 +181,31 @@ def day_of_change(status: str) -> np.datetime64 | None:
         return None
 
 
+def marked(soundings: Soundings, marks: Iterable, rows: np.ndarray) -> np.ndarray:
+    """Return the statuses of soundings after what a person said of changes of the bottom.
+
+    Parameters
+    ----------
+    soundings : Soundings
+    marks : iterable of (str, VisitPart, str)
+        In order: :data:`MARK_CHANGED` or :data:`ACCEPT`, where and when, and the day of a change.
+    rows : array of bool, shape (n,)
+        The soundings that they concern, where these are accepted.
+
+    Examples
+    --------
+    >>> marks = [(MARK_CHANGED, VisitPart(stop=np.datetime64("2025-10-12"), untimed=True), "2025-10-12")]
+    >>> marked(Soundings.build([0.0], [0.0], [3.0]), marks, np.ones(1, bool)).tolist()
+    ['bottom changed 2025-10-12']
+    """
+    status, rows = soundings.status.copy(), rows & (soundings.status == ACCEPTED)
+    for action, part, words in marks:
+        held = rows & part.holds(soundings.x, soundings.y, soundings.time)
+        held &= concerned(action, status, words)
+        status[held] = status_after(action, words)
+    return status
+
+
 def _changed_after(status, day):
     """Say whether a status names a change of the bottom of a later day."""
     changed = day_of_change(str(status))
