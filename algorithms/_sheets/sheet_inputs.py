@@ -25,7 +25,7 @@ ROLES = {
     "idw_surface": ("IDW_SURFACE", ()),
     "slope": ("SLOPE", ()),
     "break_lines": ("BREAKLINES", ("kind",)),
-    "soundings": ("SOUNDINGS", ("depth_m", "status")),
+    "soundings": ("SOUNDINGS", ("depth_m",)),
     "gauge": ("GAUGE", ()),
     "marks": ("MARKS", ()),
 }

@@ -38,16 +38,15 @@ class MergeDatabases(LakefloorAlgorithm):
     )
     HELP = QT_TRANSLATE_NOOP(
         "@default",
-        "Makes one lake database of yours and another of the same lake, or of yours and the "
-        "soundings of a shared copy. Use it when friends survey one lake. A new file is written, "
+        "Makes one lake database of yours and another of the same lake, or the soundings of a "
+        "shared copy. Use it when friends survey one lake. A new file is written, "
         "and both inputs stay as they are.\n\n"
         "Soundings in both enter once. They are recognized by time, raw depth and place. Copies "
         "without times are recognized by place and shape, also on another datum or coarsened. A "
         "log takes the place of its copy.\n\n"
         "Your database keeps its datum. The offset of the other soundings is found where tracks "
-        "meet, and removed. With too few such places the run stops, unless both have the same "
-        "datum.\n\n"
-        "The uncertainty of the offset is too small where those places share a wrong position.",
+        "meet, and removed. With too few places the run stops, unless both have one datum.\n\n"
+        "The uncertainty of the offset is too small where they share a wrong position.",
     )
     SOURCE = QT_TRANSLATE_NOOP(
         "@default",

@@ -308,6 +308,14 @@ def _ask_about_the_visit(inputs):
         "soft mud and a wrong lake level look like a change, so check first.",
     )
     inputs.choice(
+        "MODE",
+        "Visits that are already there",
+        ["add", "replace"],
+        "add",
+        "With 'add' they stay, and only new soundings enter. With 'replace' the logs replace them: "
+        "use it to correct the depth unit, draft or level of a visit that entered before.",
+    )
+    inputs.choice(
         "FINDINGS",
         "If the first look finds something",
         [STOP, ENTER],
@@ -365,6 +373,7 @@ def add_a_visit():
         {
             "INPUT": soundings,
             "DATABASE": "@DATABASE",
+            "MODE": "@MODE",
             "SHORELINE": "@SHORELINE",
             "LEVEL": "@VISIT_LEVEL",
             "CHANGE": "@CHANGE",

@@ -260,3 +260,12 @@ def test_a_visit_that_is_there_is_not_fitted_and_says_so(share):
     )
     assert note.endswith("choose 'replace'.")
     assert "fitted" not in done.route
+
+
+def test_a_shared_copy_is_not_advised_to_replace_its_log():
+    bare = STORED.replace(
+        time=np.full(len(STORED), np.datetime64("NaT"), "datetime64[ms]"),
+        visit=np.full(len(STORED), "", object),
+        lane=np.zeros(len(STORED), int),
+    )
+    assert fitted(bare, STORED).notes == ()

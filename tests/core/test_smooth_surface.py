@@ -315,3 +315,21 @@ def test_soundings_beside_the_grid_leave_the_uncertainty_known():
     )
     ours, theirs = (np.nanmedian(s.uncertainty.values) for s in (half, within))
     assert ours == pytest.approx(theirs, rel=0.2)
+
+
+@pytest.mark.filterwarnings("error")
+@pytest.mark.parametrize("beyond", [5.0, 40.0])
+def test_a_sounding_beyond_the_grid_changes_neither_depths_nor_uncertainty(beyond):
+    """As the squares of a coarsened copy that lie half on land: they have no cells around them."""
+    x, y = (
+        v.ravel() for v in np.meshgrid(np.arange(5.0, 300.0, 10.0), np.arange(5.0, 300.0, 10.0))
+    )
+    inside = Soundings.build(x, y, 3.0 + np.sin(x / 40.0) * np.cos(y / 50.0), visit="copy")
+    stray = Soundings.build([300.0 + beyond], [150.0], [3.0], visit="copy")
+    drawn, whole = (
+        smooth_surface(s, cell=4.0, shoreline=box(0.0, 0.0, 298.0, 300.0), max_gap=25.0)[0]
+        for s in (concatenate([inside, stray]), inside)
+    )
+    assert np.isfinite(drawn.uncertainty.values).sum() == np.isfinite(whole.depth.values).sum()
+    medians = [np.nanmedian(each.uncertainty.values) for each in (drawn, whole)]
+    assert medians[0] == pytest.approx(medians[1], rel=0.1)

@@ -260,3 +260,24 @@ def test_add_a_visit_runs_without_any_level(provider, tmp_path):
     del options["GAUGE"]
     processing.run("lakefloor:addavisit", options)
     assert len(_store.contents(tmp_path / "lake.gpkg").visits) == 2
+
+
+def test_add_a_visit_corrects_a_visit_that_entered_with_a_wrong_draft(provider, tmp_path):
+    import processing
+
+    may = ["2025-05-17_1.nmea", "2025-05-17_2.nmea"]
+    wrong = {**_visit(tmp_path, may, 0), "DRAFT": 1.3, "DEPTH_FROM": "transducer"}
+    processing.run("lakefloor:addavisit", wrong)
+    (visit,) = _store.contents(tmp_path / "lake.gpkg").visits
+    before = concatenate(_store.read(tmp_path / "lake.gpkg"))
+    right = {**_visit(tmp_path, may, 1), "DRAFT": 0.3, "DEPTH_FROM": "transducer"}
+    processing.run("lakefloor:addavisit", right)
+    np.testing.assert_array_equal(
+        concatenate(_store.read(tmp_path / "lake.gpkg")).depth, before.depth
+    )
+    processing.run("lakefloor:addavisit", {**right, "MODE": "replace"})
+    (again,) = _store.contents(tmp_path / "lake.gpkg").visits
+    assert (again.name, again.soundings) == (visit.name, visit.soundings)
+    after = concatenate(_store.read(tmp_path / "lake.gpkg"))
+    both = before.accepted & after.accepted
+    np.testing.assert_allclose((before.depth - after.depth)[both], 1.0, atol=1e-6)

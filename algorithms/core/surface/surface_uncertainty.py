@@ -156,6 +156,8 @@ def learn_growth(
     around = grid_around(t.grid, spacing)
     spread = around.like(_scatter_around(nodes.x, nodes.y, t.square, around, spacing, noise))
     spread = spread.sample(*nodes.xy.T)
+    # A node beyond the rim of the grid has no scatter around it.
+    spread = np.where(np.isfinite(spread), spread, noise)
     own = spread / np.sqrt(t.count)
     usual = Growth(noise, 1.0, _USUAL_RATE / float(np.sqrt(spacing)), 1.0, 0, level)
     folds = [out for out in _folds(nodes, spacing) if out.any() and np.count_nonzero(~out) >= 4]

@@ -117,7 +117,7 @@ def fit_to_stored(
             offsets[k] = Offset(name, offset, _stored_error(stored, known.visit[part]), 0)
         else:
             waiting.append(k)
-    notes = tuple(_notes_on_parts(names[unread:], unit - unread, known.there)) if fit else ()
+    notes = tuple(_notes_on_parts(names[unread:], unit - unread, known)) if fit else ()
     if waiting:
         joint = _joined(incoming, stored, unit, names, waiting, span(progress, 0.1, 0.9))
         for k, offset, error, count in zip(
@@ -152,16 +152,19 @@ def _notes_on_change(network):
         )
 
 
-def _notes_on_parts(names, unit, there):
+def _notes_on_parts(names, unit, known):
     """Return what to say of visits to be fitted that the lake's store holds, whole or in part."""
     for k, name in enumerate(names):
-        known = there[unit == k]
-        if known.all():
+        there = known.there[unit == k]
+        if known.copied[unit == k].any():
+            # What a copy brings again keeps the level of its log.
+            continue
+        if there.all():
             yield (
                 f"Visit '{excerpt(name)}' is in the lake database and keeps its level there. To fit "
                 "it to the other visits, choose 'replace'."
             )
-        elif known.any():
+        elif there.any():
             yield (
                 f"A part of visit '{excerpt(name)}' is in the lake database, and the rest takes the "
                 "level of that part. To fit the whole visit, choose 'replace'."

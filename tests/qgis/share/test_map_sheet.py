@@ -421,6 +421,18 @@ def test_contours_and_a_shoreline_in_degrees_suffice(lake, run, tmp_path):
     assert "soundings used" not in text
 
 
+def test_soundings_of_a_shared_copy_have_no_status(lake, run, tmp_path):
+    import processing
+
+    bare = processing.run(
+        "native:retainfields",
+        {"INPUT": lake["SOUNDINGS"], "FIELDS": ["depth_m", "corrections"], "OUTPUT": "memory:"},
+    )["OUTPUT"]
+    path = tmp_path / "map.pdf"
+    run("mapsheet", {**lake, "SOUNDINGS": bare, "OUTPUT": str(path)})
+    assert "soundings used, 0 rejected" in text_of(path)
+
+
 def test_inputs_keep_their_own_style(lake, run, tmp_path):
     before = lake["CONTOURS"].renderer().type()
     run("mapsheet", {**lake, "OUTPUT": str(tmp_path / "map.pdf")})
