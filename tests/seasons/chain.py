@@ -147,7 +147,7 @@ def look_and_add(path, soundings, lake, handling, all_the_same=False):
         fitted = _store.fit_to_store(path, soundings, crs, **fit)
         outcome.offsets = {row.visit: (row.offset, row.std_error) for row in fitted.offsets}
         outcome.notes += [*fitted.notes]
-        _look(path, fitted.soundings, outcome)
+        _look(path, fitted, handling.newer_wins, outcome)
         if outcome.findings and not all_the_same:
             return outcome
         done = _store.add(path, fitted.soundings, crs, newer_wins=handling.newer_wins)
@@ -161,10 +161,12 @@ def look_and_add(path, soundings, lake, handling, all_the_same=False):
     return outcome
 
 
-def _look(path, soundings, outcome):
+def _look(path, fitted, newer_wins, outcome):
     """Put into an outcome what the first look finds."""
-    look = getattr(_store, "look", None)
-    for each in look(path, soundings, now=np.datetime64("now", "ms")) if look else ():
+    now = np.datetime64("now", "ms")
+    for each in _store.look(
+        path, fitted.soundings, now=now, newer_wins=newer_wins, fits=fitted.offsets
+    ):
         outcome.findings += [found.sentence for found in each.findings if found.open]
         outcome.notes += [found.sentence for found in each.findings if not found.open]
         outcome.gains[each.visit] = each.hardness_gain
