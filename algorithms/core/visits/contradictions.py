@@ -146,8 +146,8 @@ def _stretches(name, share, way, size, newer_wins):
         text += " As you chose, newer soundings win there."
     elif way > 0:
         text += (
-            " If the bottom was dredged, choose 'newer wins'. If the earlier soundings are weeds, "
-            "reject them with 'Set soundings aside', then add the visit."
+            " If the bottom was dredged, choose 'newer wins'. If earlier visits met weeds "
+            "there, reject those soundings with 'Set soundings aside', then add the visit."
         )
     else:
         text += (

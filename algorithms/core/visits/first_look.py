@@ -245,10 +245,16 @@ def _other_datum(name, visit, stored):
             name,
             "datum",
             True,
-            f"The datum of visit '{name}' is {datum_words(wrong[0])}, that of the database "
-            f"{datum_words(held)}. Reduce the visit to the datum of the database.",
+            f"Visit '{name}' {_from_datum(wrong[0])}, but the lake database {_from_datum(held)}. "
+            "Reduce the visit to the datum of the database, or choose 'fit to the lake'.",
         )
     ]
+
+
+def _from_datum(datum):
+    if datum is None:
+        return "is not reduced to a datum"
+    return f"counts depths from {datum_words(datum)}"
 
 
 def _twin(name, visit, stored):
@@ -263,7 +269,7 @@ def _twin(name, visit, stored):
             True,
             f"Visit '{name}' has the depths of visit '{excerpt(twin.name)}' of the lake database, at "
             "other times or places. The log was probably read with another time zone or CRS. To "
-            "take the new reading, choose 'replace'.",
+            "take the new reading, choose 'replace' in 'Add visit to lake database'.",
         )
     ]
 

@@ -45,10 +45,10 @@ def doubtful_fit(row: Offset) -> list[Finding]:
                 name,
                 "level",
                 True,
-                f"{written(percent, '.0f')}% of the {row.places} places where visit '{name}' meets "
-                f"earlier tracks do not fit the level that was found, {size} from its own. Either "
-                "the bottom has changed there or the level is wrong. Give gauge readings and choose "
-                "'as reduced', or run cross-lines where the bottom has not changed.",
+                f"At {written(percent, '.0f')}% of the {row.places} places where visit '{name}' meets "
+                f"earlier tracks, depths do not fit its new level ({size} from the one it had). "
+                "Either the bottom has changed there or the level is wrong. Give gauge readings and "
+                "choose 'as reduced', or run cross-lines where the bottom has not changed.",
                 percent,
                 unit="%",
             )

@@ -211,8 +211,8 @@ def _trend(name, fit):
         True,
         f"Visit '{name}' reads {_way(fit.trend)} than earlier soundings by "
         f"{written(abs(percent), '.1f')}% of the depth (standard error {error_text(error)}%). "
-        "Check the sound speed or the water temperature, then correct its depths again from the "
-        "raw depths.",
+        "Check the water temperature and the assumed sound speed. Then correct its depths with "
+        "'Start again from raw depths', or run the model again.",
         percent,
         error,
         "%",
