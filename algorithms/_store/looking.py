@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from pathlib import Path
 
 import numpy as np
@@ -10,6 +11,7 @@ from ..core.progress import Progress, silent, span
 from ..core.soundings import Soundings, concatenate
 from ..core.visits.first_look import Looked, first_look
 from ..core.visits.store_visits import box_of, wider
+from ..core.visits.unknown_level import Offset
 from .lake_store import contents, read
 
 #: What the store holds within this distance of the new soundings is read: a log whose positions
@@ -24,6 +26,8 @@ def look(
     now: np.datetime64,
     mode: str = "add",
     unleveled: bool = False,
+    newer_wins: bool = False,
+    fits: Sequence[Offset] = (),
     shoreline=None,
     progress: Progress = silent,
 ) -> list[Looked]:
@@ -38,7 +42,7 @@ def look(
         UTC.
     mode : str
         As for :func:`.adding.add`.
-    unleveled, shoreline
+    unleveled, newer_wins, fits, shoreline
         As for :func:`.first_look.first_look`.
     progress : callable
 
@@ -58,6 +62,8 @@ def look(
         now=now,
         replaces=mode == "replace",
         unleveled=unleveled,
+        newer_wins=newer_wins,
+        fits=fits,
         shoreline=shoreline,
         progress=span(progress, 0.3, 1.0),
     )

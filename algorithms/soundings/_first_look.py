@@ -14,6 +14,7 @@ from .._i18n import tr
 from .._io import params
 from ..core.errors import LakefloorError
 from ..core.progress import span
+from ._changes import NEWER_WINS
 
 #: As the drop-down shows them.
 STOP, ENTER = "stop and enter nothing", "enter all the same"
@@ -78,9 +79,9 @@ def ask_how_to_look(algorithm):
     )
 
 
-def first_look(path, soundings, crs, inputs, outputs):
-    """Look at soundings, say what was found and write it; return what was found of each visit."""
-    looked = _look(path, soundings, crs, inputs)
+def first_look(path, fitted, crs, inputs, outputs):
+    """Look at fitted soundings, say and write what was found; return it for each visit."""
+    looked = _look(path, fitted.soundings, crs, inputs, fits=fitted.offsets)
     findings = [finding for each in looked for finding in each.findings]
     for finding in findings:
         (inputs.warn if finding.open else inputs.say)(finding.sentence)
@@ -151,7 +152,7 @@ def numbers_of_look(looked) -> dict:
     }
 
 
-def _look(path, soundings, crs, inputs, unleveled=False):
+def _look(path, soundings, crs, inputs, unleveled=False, fits=()):
     from .._store import look
 
     return look(
@@ -160,6 +161,8 @@ def _look(path, soundings, crs, inputs, unleveled=False):
         now=np.datetime64("now", "ms"),
         mode=inputs.choice("MODE"),
         unleveled=unleveled,
+        newer_wins=inputs.choice("CHANGE") == NEWER_WINS,
+        fits=fits,
         shoreline=inputs.polygon("SHORELINE", crs),
         progress=span(inputs.progress, 0.2, 0.4),
     )

@@ -137,7 +137,7 @@ class AddToDatabase(LakefloorAlgorithm):
         except LakefloorError as error:
             raise with_findings(error, path, soundings, crs, inputs) from error
         _say_level(fitted, inputs)
-        looked = first_look(path, fitted.soundings, crs, inputs, outputs)
+        looked = first_look(path, fitted, crs, inputs, outputs)
         if inputs.flag("DRY_RUN"):
             return self._looked_only(path, fitted, looked, crs, inputs, outputs)
         refuse_open(looked, inputs)

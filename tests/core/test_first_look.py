@@ -9,9 +9,10 @@ from shapely.geometry import box
 from lakefloor.algorithms.core.soundings import Soundings, concatenate, each_visit
 from lakefloor.algorithms.core.visits.findings import Finding, open_findings, refusal
 from lakefloor.algorithms.core.visits.first_look import first_look
-from lakefloor.algorithms.core.visits.near_pairs import pairs_of, places_of
+from lakefloor.algorithms.core.visits.near_pairs import NearPlaces, pairs_of, places_of
 from lakefloor.algorithms.core.visits.store_content import fingerprint
 from lakefloor.algorithms.core.visits.store_visits import Visit, box_of
+from lakefloor.algorithms.core.visits.unknown_level import Offset
 from lakefloor.algorithms.core.visits.visit_dates import doubtful_dates
 from lakefloor.algorithms.core.visits.visit_offset import fit_visit
 from lakefloor.algorithms.core.visits.visit_place import doubtful_place
@@ -157,7 +158,7 @@ def test_a_wrong_unit_is_named(factor, word, read, fitted):
         text = f"{REDUCED};level=unknown;level_offset_m={off:.4f}"
         visit = visit.replace(corrections=np.full(len(visit), text, object))
         depth = depth - off
-    (looked,) = look(visit.replace(depth=depth))
+    (looked,) = look(visit.replace(depth=depth), fits=[Offset(DAY, 9.0, 0.02, 60, 0.5)] * fitted)
     assert codes(looked) == ["unit"]
     sentence = open_findings(looked.findings)[0].sentence
     assert f"{word} were read as {read}" in sentence
@@ -206,6 +207,49 @@ def test_another_gain_of_hardness_is_a_note():
     assert "hardness" not in [f.code for f in plain.findings]
 
 
+@pytest.mark.parametrize(
+    ("fit", "said"),
+    [
+        (Offset(DAY, 0.4, 0.02, 60, 0.3), []),
+        (Offset(DAY, 1.4, 0.02, 60, 0.0), []),
+        (Offset(DAY, -1.6, 0.02, 60, 0.0), ["moved by 1.60 m (standard error 0.02 m)"]),
+        (Offset(DAY, 0.9, 0.02, 60, 0.35), ["35% of the 60 places"]),
+        (Offset(DAY, 9.0, 0.001, 60, 0.71), ["71%", "(standard error 0.001 m)"]),
+        (Offset("water level of 2026-07-09", -1.6, 0.02, 60, 0.0), ["moved by 1.60 m"]),
+        (Offset(DAY, 0.2, 0.02, 0, 0.0), []),
+    ],
+)
+def test_a_fitted_level_that_may_be_wrong_is_a_finding(fit, said):
+    """Crossings cannot tell a hole over most of a visit from its level."""
+    (looked,) = look(outing(LAKE, DAY, 7), fits=[fit])
+    assert set(codes(looked)) <= {"level"}
+    assert len(codes(looked)) == len(said)
+    sentences = " ".join(f.sentence for f in open_findings(looked.findings))
+    assert all(text in sentences for text in said)
+
+
+def test_depths_of_one_visit_alone_draw_no_trend():
+    """Errors of position on a steep rim are those of both visits: no line leans on one of them."""
+    rng = np.random.default_rng(5)
+    true = np.concatenate([rng.uniform(1.0, 3.5, 60), np.full(240, 3.5)])
+    old, new = (true + rng.normal(0.0, 0.3, 300) for _ in range(2))
+    zero, alone = np.zeros(300), np.arange(300)
+    places = NearPlaces(
+        new - old, old, new, zero, zero, zero > 1.0, alone, alone, alone, alone, alone
+    )
+    fit = fit_visit(places)
+    assert abs(fit.trend) < 3.0 * fit.trend_sd
+    assert fit.trend == pytest.approx(0.0, abs=0.05)
+
+
+def test_a_trend_counts_by_what_it_does_at_the_usual_depth():
+    """2.5% are 0.05 m in 2 m of water, however deep one hole is."""
+    lake = Lake(700.0, 2.2, 1.0, 4)
+    store = store_of(lake, 4, gauge=0.0, lanes=8)
+    (looked,) = look(outing(lake, DAY, 60, trend=0.025, angle=20.0, gauge=0.0), store)
+    assert codes(looked) == []
+
+
 # -- what contradicts ----------------------------------------------------------------------------
 
 
@@ -219,7 +263,8 @@ def test_a_dredged_hole_decides_neither_offset_nor_trend(radius):
     visit = outing(LAKE, DAY, 3, gauge=0.0)
     hole = _within(visit, radius)
     plain, dredged = look(visit)[0], look(visit.replace(depth=visit.depth + 1.5 * hole))[0]
-    assert codes(dredged) == []
+    assert codes(plain) == []
+    assert codes(dredged) == ["contradicted"]
     assert dredged.offset == pytest.approx(plain.offset, abs=0.02)
     assert dredged.contradicted > 0.6 * hole.mean() * dredged.compared
     assert plain.contradicted < 0.02 * plain.compared
@@ -231,7 +276,41 @@ def test_positions_that_are_off_contradict_and_the_way_out_is_said():
     assert codes(looked) == ["contradicted"]
     sentence = open_findings(looked.findings)[0].sentence
     assert "CRS" in sentence
-    assert "let newer soundings win" in sentence
+    assert "some deeper and some shallower" in sentence
+    # Nor does it enter where newer soundings win: they would take the place of right ones.
+    assert codes(look(visit.replace(x=visit.x + 60.0), newer_wins=True)[0]) == ["contradicted"]
+
+
+@pytest.mark.parametrize(("height", "word"), [(-1.0, "shallower"), (1.2, "deeper")])
+def test_stretches_in_one_direction_are_found_with_their_ways_out(height, word):
+    """Weeds or a fill over a fifth of the lanes, or a dredged hole."""
+    visit = outing(LAKE, DAY, 3, gauge=0.0)
+    changed = visit.replace(depth=visit.depth + height * _within(visit, 140.0))
+    (looked,) = look(changed)
+    assert codes(looked) == ["contradicted"]
+    (found,) = open_findings(looked.findings)
+    assert 15.0 < found.value < 25.0
+    assert found.unit == "%"
+    assert f"read {word} for whole stretches" in found.sentence
+    assert "choose 'newer wins'" in found.sentence
+    assert "'Set soundings aside'" in found.sentence
+    # Chosen, that way is open, and the finding stays as a note.
+    (chosen,) = look(changed, newer_wins=True)
+    assert codes(chosen) == []
+    assert "contradicted" in [f.code for f in chosen.findings]
+
+
+def test_weeds_here_and_there_are_no_stretch():
+    """A fifth of the soundings stand above the bottom, one beside the other at random."""
+    for seed in range(6):
+        (looked,) = look(outing(LAKE, DAY, 30 + seed, gauge=0.0, weeds=0.2))
+        assert codes(looked) == []
+
+
+def test_where_nothing_is_to_compare_with_nothing_is_said_of_the_bottom():
+    visit = outing(LAKE, DAY, 3, part=(0.05, 0.3))
+    (looked,) = look(visit, EARLIER.select(EARLIER.x > WEST + 0.6 * LAKE.size))
+    assert {f.code for f in looked.findings} <= {"unmet", "share"}
 
 
 # -- what is there already -----------------------------------------------------------------------

@@ -18,6 +18,7 @@ from qgis.core import (
 from lakefloor.algorithms import _store
 from lakefloor.algorithms._io.outputs import Outputs
 from lakefloor.algorithms.core.soundings import concatenate
+from lakefloor.plugin.shipped_model import ShippedModel
 
 sys.path[:0] = [str(Path(__file__).parents[1] / "core"), str(Path(__file__).parent)]
 from older_stores import write_store
@@ -31,6 +32,7 @@ SECOND = outing(LAKE, "2025-06-11", 2, angle=90.0, gauge=0.0)
 BIASED = outing(LAKE, "2025-07-09", 3, angle=30.0, gauge=0.0, bias=0.3)
 GOOD = outing(LAKE, "2025-08-09", 4, angle=60.0, gauge=0.0)
 ENTER = "enter all the same"
+MODEL = Path(__file__).parents[2] / "plugin" / "models" / "add_a_visit.model3"
 WEEKS = np.timedelta64(1024 * 7, "D")
 
 
@@ -247,3 +249,68 @@ def test_a_visit_of_the_wrong_week_does_not_enter(run, layer, store):
     feet = feet.replace(depth=feet.depth / 0.3048)
     with pytest.raises(QgsProcessingException, match="probably feet were read as meters"):
         run("addtodatabase", {"INPUT": layer(feet, "feet"), "DATABASE": str(store)})
+
+
+def test_a_wrong_unit_is_named_though_the_level_is_fitted(run, layer, store):
+    feet = GOOD.replace(depth=GOOD.depth / 0.3048)
+    given = {"INPUT": layer(feet), "DATABASE": str(store), "LEVEL": "fit to the lake"}
+    with pytest.raises(QgsProcessingException, match="probably feet were read as meters"):
+        run("addtodatabase", given)
+
+
+def test_a_large_fit_enters_only_if_the_person_says_so(run, layer, store):
+    high = GOOD.replace(depth=GOOD.depth + 2.0)
+    given = {"INPUT": layer(high), "DATABASE": str(store), "LEVEL": "fit to the lake"}
+    with pytest.raises(
+        QgsProcessingException, match=r"is moved by 2\.0\d m .* 'enter all the same'"
+    ):
+        run("addtodatabase", given)
+    result = run("addtodatabase", {**given, "FINDINGS": ENTER})
+    assert (result["ADDED"], result["OPEN_FINDINGS"]) == (len(high), 1)
+    assert [f["code"] for f in history(store)[-1][2]["findings"]] == ["level"]
+
+
+def test_a_stretch_of_weeds_or_a_dredged_hole_enters_where_newer_wins(run, layer, store, feedback):
+    middle = np.hypot(GOOD.x - WEST - 350.0, GOOD.y - SOUTH - 350.0) < 140.0
+    given = {"DATABASE": str(store)}
+    weeds = layer(GOOD.replace(depth=GOOD.depth - 1.0 * middle), "weeds")
+    with pytest.raises(QgsProcessingException, match="read shallower for whole stretches"):
+        run("addtodatabase", {**given, "INPUT": weeds})
+    hole = layer(GOOD.replace(depth=GOOD.depth + 1.2 * middle), "hole")
+    with pytest.raises(QgsProcessingException, match="read deeper for whole stretches"):
+        run("addtodatabase", {**given, "INPUT": hole})
+    result = run("addtodatabase", {**given, "INPUT": hole, "CHANGE": "newer wins"}, feedback)
+    assert (result["ADDED"], result["OPEN_FINDINGS"]) == (len(GOOD), 0)
+    assert result["SUPERSEDED"] > 0
+    assert "As you chose, newer soundings win there." in feedback.text
+
+
+def test_what_the_findings_name_is_there(provider):
+    """Choices stand in both dialogs; what only an algorithm has is named with it."""
+
+    def choices(algorithm):
+        return {
+            word
+            for parameter in algorithm.parameterDefinitions()
+            if hasattr(parameter, "options")
+            for word in parameter.options()
+        }
+
+    adding = provider.algorithm("addtodatabase")
+    model = ShippedModel()
+    assert model.fromFile(str(MODEL))
+    for algorithm in (adding, model):
+        assert {"fit to the lake", "as reduced", "newer wins", ENTER} <= choices(algorithm)
+    assert "replace" in choices(adding)
+    names = {algorithm.displayName() for algorithm in provider.algorithms()}
+    assert {"Add visit to lake database", "Set soundings aside"} <= names
+    labels = {
+        parameter.description()
+        for algorithm in provider.algorithms()
+        for parameter in algorithm.parameterDefinitions()
+    }
+    assert {
+        "GPS week roll-overs to add",
+        "Columns of text files",
+        "Start again from raw depths",
+    } <= labels

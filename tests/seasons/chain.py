@@ -177,7 +177,9 @@ def look_and_add(path, soundings, lake, handling, files=(), all_the_same=False):
     outcome.offsets = {row.visit: (row.offset, row.std_error) for row in fitted.offsets}
     outcome.notes += fitted.notes
     try:
-        looked = _look(path, fitted.soundings, outcome)
+        looked = _look(
+            path, fitted.soundings, outcome, newer_wins=handling.newer_wins, fits=fitted.offsets
+        )
         if outcome.findings and not all_the_same:
             return outcome
         done = _store.add(
@@ -203,9 +205,9 @@ def _entered(outcome, done):
     return outcome
 
 
-def _look(path, soundings, outcome, unleveled=False):
+def _look(path, soundings, outcome, **how):
     """Put into an outcome what the first look finds; return it as well."""
-    looked = _store.look(path, soundings, now=np.datetime64("now", "ms"), unleveled=unleveled)
+    looked = _store.look(path, soundings, now=np.datetime64("now", "ms"), **how)
     for each in looked:
         still_open = open_findings(each.findings)
         outcome.findings += [found.sentence for found in still_open]

@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass
 
+from ..number_text import written
+
 #: Sentences of a message; the log has all of them.
 _SHOWN = 6
 
@@ -18,8 +20,8 @@ class Finding:
     visit : str
     code : str
         Stable: ``offset``, ``trend``, ``unit``, ``lake``, ``outline``, ``future``, ``rollover``,
-        ``date``, ``contradicted``, ``twin`` or ``datum``; of notes ``share``, ``hardness``,
-        ``unmet``, or ``offset`` and ``outline`` where it is not certain or little.
+        ``date``, ``level``, ``contradicted``, ``twin`` or ``datum``; of notes ``share``, ``hardness``,
+        ``unmet``, or ``offset``, ``contradicted`` and ``outline`` where it is not certain or little.
     open : bool
         Whether the visit had better not enter before this is settled; otherwise it is a note.
     sentence : str
@@ -37,6 +39,17 @@ class Finding:
     value: float | None = None
     error: float | None = None
     unit: str = ""
+
+
+def error_text(error: float) -> str:
+    """Return a standard error in m or another unit, never as nought: three digits if it is small.
+
+    Examples
+    --------
+    >>> [error_text(error) for error in (0.123, 0.0123, 0.0049, 0.0001)]
+    ['0.12', '0.01', '0.005', '0.001']
+    """
+    return written(error, ".2f") if error >= 0.01 else written(max(error, 0.001), ".3f")
 
 
 def open_findings(findings: Iterable[Finding]) -> list[Finding]:

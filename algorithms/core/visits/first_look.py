@@ -14,11 +14,13 @@ from ..errors import excerpt
 from ..number_text import counted, written
 from ..progress import Progress, silent, span
 from ..soundings import Soundings, concatenate, distinct, each_visit, parse_corrections
-from .findings import Finding, open_findings
+from .findings import Finding, error_text, open_findings
+from .fitted_level import doubtful_fit
 from .hardness_ratio import hardness_ratio
 from .near_pairs import pairs_of, places_of
 from .store_content import Known, Logged, find_known
 from .store_visits import Visit, box_of, order_of_entering, twin_of
+from .unknown_level import Offset
 from .visit_dates import doubtful_dates
 from .visit_likeness import likeness_of
 from .visit_place import doubtful_place
@@ -63,6 +65,8 @@ def first_look(
     now: np.datetime64,
     replaces: bool = False,
     unleveled: bool = False,
+    newer_wins: bool = False,
+    fits: Sequence[Offset] = (),
     shoreline: BaseGeometry | None = None,
     progress: Progress = silent,
 ) -> list[Looked]:
@@ -83,6 +87,10 @@ def first_look(
     unleveled : bool
         The visits are not at the datum of the store yet, since their level could not be fitted:
         what this changes is not looked at.
+    newer_wins : bool
+        Newer soundings supersede earlier ones where the bottom has changed.
+    fits : sequence of Offset
+        What fits of a level took off the visits.
     shoreline : shapely Polygon or MultiPolygon, optional
         Outline of the lake.
     progress : callable
@@ -97,7 +105,7 @@ def first_look(
     Only what is new is compared: a log that comes again, or half of one, finds itself. A visit
     with an open finding is no measure for those after it.
     """
-    lake = _Lake(list(stored), around, replaces, unleveled)
+    lake = _Lake(list(stored), around, replaces, unleveled, newer_wins)
     visits = sorted(each_visit(incoming), key=lambda v: order_of_entering(incoming.time[v[1]]))
     found = []
     for k, (name, rows) in enumerate(visits):
@@ -107,15 +115,27 @@ def first_look(
         if not open_findings(looked.findings):
             lake.take_in(fresh)
     progress(1.0)
+    return _with_fits(found, fits)
+
+
+def _with_fits(found, fits):
+    """Add what is found of the fits; that of several visits at one level stands with the first."""
+    names = [looked.visit for looked in found]
+    for row in fits:
+        k = names.index(row.visit) if row.visit in names else 0
+        if {f.code for f in found[k].findings} & {"unit", "lake"}:
+            continue  # which explains what does not fit
+        findings = (*doubtful_fit(row), *found[k].findings)
+        found[k] = replace(found[k], findings=findings)
     return found
 
 
 class _Lake:
     """What visits are looked at against: it grows with those that are in order."""
 
-    def __init__(self, stored, around, replaces, unleveled):
+    def __init__(self, stored, around, replaces, unleveled, newer_wins):
         self.stored, self.around = stored, around
-        self.replaces, self.unleveled = replaces, unleveled
+        self.replaces, self.unleveled, self.newer_wins = replaces, unleveled, newer_wins
         self.earlier: list = []
 
     def take_in(self, visit):
@@ -175,16 +195,16 @@ def _look_at(name, visit, lake, now, shoreline, progress):
     looked = replace(looked, findings=tuple(findings))
     if times and not {f.code for f in findings} & {"datum", "twin", "lake"}:
         fitted = lake.unleveled or _level_fitted(fresh)
-        looked = _compared(looked, name, around, fresh, fitted)
+        looked = _compared(looked, name, around, fresh, fitted, lake.newer_wins)
     progress(1.0)
     return _told(looked, name), fresh
 
 
-def _compared(looked, name, around, fresh, fitted):
+def _compared(looked, name, around, fresh, fitted, newer_wins):
     """Add what the depths and the hardness of near soundings show."""
     pairs = pairs_of(around, fresh)
     places = places_of(around, fresh, pairs)
-    like = likeness_of(around, fresh, pairs, places, name, fitted)
+    like = likeness_of(around, fresh, pairs, places, name, fitted, newer_wins)
     gain, error = hardness_ratio(
         fresh.x[pairs.newer],
         fresh.y[pairs.newer],
@@ -225,10 +245,16 @@ def _other_datum(name, visit, stored):
             name,
             "datum",
             True,
-            f"The datum of visit '{name}' is {datum_words(wrong[0])}, that of the database "
-            f"{datum_words(held)}. Reduce the visit to the datum of the database.",
+            f"Visit '{name}' {_from_datum(wrong[0])}, but the lake database {_from_datum(held)}. "
+            "Reduce the visit to the datum of the database, or choose 'fit to the lake'.",
         )
     ]
+
+
+def _from_datum(datum):
+    if datum is None:
+        return "is not reduced to a datum"
+    return f"counts depths from {datum_words(datum)}"
 
 
 def _twin(name, visit, stored):
@@ -243,7 +269,7 @@ def _twin(name, visit, stored):
             True,
             f"Visit '{name}' has the depths of visit '{excerpt(twin.name)}' of the lake database, at "
             "other times or places. The log was probably read with another time zone or CRS. To "
-            "take the new reading, choose 'replace'.",
+            "take the new reading, choose 'replace' in 'Add visit to lake database'.",
         )
     ]
 
@@ -258,7 +284,7 @@ def _hardness(name, gain, error):
             "hardness",
             False,
             f"The hardness of visit '{name}' changes {written(gain, '.2f')} times as much as that of "
-            f"earlier soundings (standard error {written(error, '.2f')}). Bottom type adjusts visits "
+            f"earlier soundings (standard error {error_text(error)}). Bottom type adjusts visits "
             "where they overlap, so the visit can enter.",
             gain,
             error,

@@ -120,11 +120,11 @@ def fit_to_stored(
     notes = tuple(_notes_on_parts(names[unread:], unit - unread, known)) if fit else ()
     if waiting:
         joint = _joined(incoming, stored, unit, names, waiting, span(progress, 0.1, 0.9))
-        for k, offset, error, count in zip(
-            waiting, joint.offset, joint.std_error, joint.observations
+        for k, offset, error, count, out in zip(
+            waiting, joint.offset, joint.std_error, joint.observations, joint.left_out
         ):
-            shift = error_of_shifts(stored, incoming.select(unit == k))
-            offsets[k] = Offset(names[k], float(offset), float(np.hypot(error, shift)), int(count))
+            error = float(np.hypot(error, error_of_shifts(stored, incoming.select(unit == k))))
+            offsets[k] = Offset(names[k], float(offset), error, int(count), float(out))
         met = [k for k in waiting if incoming.accepted[unit == k].any()]
         for of_known in (False, True):
             refuse_weak(
@@ -292,7 +292,11 @@ def _joined(incoming, stored, unit, names, waiting, progress) -> Joint:
         std_error=joint.network.std_error[[0, *(i + 1 for i in order)]],
     )
     return replace(
-        joint, visit=joint.visit[order], network=network, observations=joint.observations[order]
+        joint,
+        visit=joint.visit[order],
+        network=network,
+        observations=joint.observations[order],
+        left_out=joint.left_out[order],
     )
 
 

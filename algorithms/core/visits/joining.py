@@ -41,6 +41,8 @@ class Joint:
         Of one's own soundings, held, and k units.
     observations : int array, shape (k,)
         Places where each unit meets another.
+    left_out : array, shape (k,)
+        Share of them that is left out, since depths are far off there, 0..1.
     before, after : float
         Root mean square of the differences, m, as found and as adjusted.
     notes : list of str
@@ -50,6 +52,7 @@ class Joint:
     visit: np.ndarray
     network: Network
     observations: np.ndarray
+    left_out: np.ndarray
     before: float
     after: float
     notes: list
@@ -138,7 +141,13 @@ def join_levels(
         runs=met.runs,
         progress=span(progress, 0.9, 1.0),
     )
-    count = (np.bincount(met.first, minlength=units) + np.bincount(met.second, minlength=units))[1:]
+    count, out = (
+        (
+            np.bincount(met.first, weight, minlength=units)
+            + np.bincount(met.second, weight, minlength=units)
+        )[1:].astype(int)
+        for weight in (np.ones(len(met.first)), network.blunder.astype(float))
+    )
     network = _believed(network, count, least)
     known = np.isfinite(network.residual)
     joint = Joint(
@@ -146,6 +155,7 @@ def join_levels(
         np.array(list(names), dtype=object),
         network,
         count,
+        out / np.maximum(count, 1),
         _rms(met.difference[known]),
         _rms(network.residual[known]),
         [],

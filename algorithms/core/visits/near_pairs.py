@@ -9,6 +9,7 @@ from scipy.spatial import cKDTree
 
 from ..blocks import square_blocks
 from ..soundings import Soundings, distinct
+from .position_shift import spans_of_shift
 
 #: Soundings of two visits within this distance are compared, m.
 _REACH_M = 5.0
@@ -68,6 +69,8 @@ class NearPlaces:
         Number of the lane of the newer visit.
     newer_run, older_run : int array
         Numbers of the runs of both boats. Observations that share one may be wrong alike.
+    newer_span, older_span : int array
+        Numbers of the half hours through which the positions of a boat are wrong by one shift.
     """
 
     difference: np.ndarray
@@ -79,6 +82,8 @@ class NearPlaces:
     newer_lane: np.ndarray
     newer_run: np.ndarray
     older_run: np.ndarray
+    newer_span: np.ndarray
+    older_span: np.ndarray
 
     def __len__(self) -> int:
         return len(self.difference)
@@ -122,7 +127,7 @@ def pairs_of(older: Soundings, newer: Soundings) -> NearPairs:
 def places_of(older: Soundings, newer: Soundings, pairs: NearPairs) -> NearPlaces:
     """Return the pairs of each 20 m block and older visit as one place."""
     if not len(pairs):
-        return NearPlaces(*(np.zeros(0),) * 5, np.zeros(0, bool), *(np.zeros(0, np.intp),) * 3)
+        return NearPlaces(*(np.zeros(0),) * 5, np.zeros(0, bool), *(np.zeros(0, np.intp),) * 5)
     x, y = newer.x[pairs.newer], newer.y[pairs.newer]
     *_, block, _ = square_blocks(x, y, _PLACE_M)
     visit = distinct(older.visit[pairs.older])[1]
@@ -143,6 +148,8 @@ def places_of(older: Soundings, newer: Soundings, pairs: NearPairs) -> NearPlace
         newer.lane[pairs.newer[first]].astype(np.intp),
         _runs(newer, pairs.newer[first], x[first], y[first]),
         _runs(older, pairs.older[first], x[first], y[first]),
+        spans_of_shift(newer)[pairs.newer[first]],
+        spans_of_shift(older)[pairs.older[first]],
     )
 
 

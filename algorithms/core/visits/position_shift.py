@@ -4,13 +4,16 @@ from __future__ import annotations
 
 import numpy as np
 
-from ..soundings import Soundings
+from ..soundings import Soundings, distinct, each_visit
 
 #: Side of the cells whose mean depths give the slope, m: lanes lie closer together.
 _CELL_M = 40.0
 
 #: The positions of so many minutes are wrong by one shift, those before and after by another.
 _MINUTES = 30
+
+#: Without times a ping a second is taken.
+_PINGS = 60 * _MINUTES
 
 
 def error_of_shifts(own: Soundings, other: Soundings, shift_m: float = 1.0) -> float:
@@ -62,6 +65,25 @@ def error_of_shifts(own: Soundings, other: Soundings, shift_m: float = 1.0) -> f
     block = np.unique(minutes // _MINUTES, return_inverse=True)[1]
     sums = [np.bincount(block, slope[known]) for slope in met]
     return float(shift_m * np.hypot(*sums).dot(np.hypot(*sums)) ** 0.5 / known.sum())
+
+
+def spans_of_shift(soundings: Soundings) -> np.ndarray:
+    """Number the half hours of each visit, through which its positions are wrong by one shift.
+
+    Without times each 1,800 soundings of a visit are one, shape (n,).
+
+    Examples
+    --------
+    >>> time = np.array(["2026-07-01T10:05", "2026-07-01T10:20", "2026-07-01T10:40"], "M8[ms]")
+    >>> spans_of_shift(Soundings.build([0, 1, 2], [0, 0, 0], [3, 3, 3], time=time)).tolist()
+    [0, 0, 1]
+    """
+    span = soundings.time.astype("datetime64[m]").astype(np.int64) // _MINUTES
+    for _, rows in each_visit(soundings):
+        rows = rows[np.isnat(soundings.time[rows])]
+        span[rows] = np.arange(rows.size) // _PINGS
+    key = np.column_stack([distinct(soundings.visit)[1], span])
+    return np.unique(key, axis=0, return_inverse=True)[1].ravel()
 
 
 def _slopes(own, corner):

@@ -20,7 +20,7 @@ from .level_network import NoMeetingError, level_survey
 FEWEST_MEETINGS, MOST_ERROR_M = 5, 0.10
 
 #: An offset larger than this, m, is more than the level of a lake usually changes.
-_USUAL_OFFSET_M = 1.5
+USUAL_OFFSET_M = 1.5
 
 #: What is said where a level cannot be found, and the way out: without a known level and with one.
 _REFUSALS = (
@@ -41,13 +41,15 @@ class Offset:
     """Offset of one unit, a visit or visits already at one level: true depth = depth - offset.
 
     ``offset`` and ``std_error`` are m, ``places`` the places where its tracks meet others, 0 for
-    an offset that was found when a part of the same visit was added.
+    an offset that was found when a part of the same visit was added, ``left_out`` the share of them
+    that is left out of the fit, 0..1.
     """
 
     visit: str
     offset: float
     std_error: float
     places: int
+    left_out: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -252,7 +254,7 @@ def notes_on_large(offsets: Sequence[Offset]) -> tuple:
         "seldom changes that much. Check that it is the same lake, and the depth unit and the "
         "draft."
         for row in offsets
-        if abs(row.offset) > _USUAL_OFFSET_M
+        if abs(row.offset) > USUAL_OFFSET_M
     )
 
 

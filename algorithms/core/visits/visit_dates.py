@@ -67,8 +67,8 @@ def doubtful_dates(
                 "date",
                 True,
                 f"Visit '{visit}' is dated {day}, {written(years, '.0f')} years before all others. "
-                "Check the clock of its log and read it again, or enter it all the same if the "
-                "date is right.",
+                "Check the clock of its log and read it again. If the date is right, choose "
+                "'enter all the same'.",
                 years * 365.25,
                 unit="days",
             )
@@ -118,8 +118,8 @@ def _in_the_future(visit, day, now):
     days = float((day - now) / np.timedelta64(1, "D"))
     swapped = _swapped(day)
     way = (
-        f"If day and month were exchanged, it is {swapped}: give the date order with the columns "
-        "and read its logs again."
+        f"If day and month were exchanged, it is {swapped}: give date_order in 'Columns of "
+        "text files' and read its logs again."
         if swapped is not None and swapped <= now
         else "Correct the clock, the date column or the time zone, and read its logs again."
     )

@@ -8,8 +8,9 @@ import numpy as np
 
 from ..correction_keys import VISIT_OFFSET
 from ..number_text import counted, written
-from ..soundings import Soundings, distinct, parse_corrections, stated_uncertainty
-from .findings import Finding, open_findings
+from ..soundings import Soundings, distinct, parse_corrections
+from .contradictions import contradictions, doubtful_bottom, in_stretches
+from .findings import Finding, error_text
 from .near_pairs import NearPairs, NearPlaces
 from .visit_offset import FEWEST_PLACES, VisitFit, depth_ratio, fit_visit
 
@@ -23,16 +24,6 @@ _HARMFUL_TREND = 0.02
 
 #: With a trend certainly below this, m per m, an offset is said to be the same at all depths.
 _NO_TREND = 0.03
-
-#: Share of the compared soundings from which a visit counts as contradicted: weeds and fish make
-#: some tenth of them (common practice), a wrong place or another bottom most.
-_CONTRADICTED, _FEWEST_COMPARED = 1.0 / 3.0, 30
-
-#: A sounding contradicts from so many standard uncertainties on, and from so many m.
-_BEYOND, _LEAST_CONTRADICTION_M = 3.0, 0.3
-
-#: Standard uncertainty of a depth that does not state its own, and of a position, m.
-_DEPTH_SD_M, _POSITION_SD_M = 0.15, 2.0
 
 #: Ratios of depths in wrong units: what they are, and what they were read as.
 _RATIOS = (
@@ -54,8 +45,8 @@ _MORE_THAN_LEVELS_M = 1.0
 #: No error of the sound speed in fresh water makes depths differ more than by this part.
 _MOST_OF_SPEED = 0.15
 _OF_SPEED = (
-    "Check the sound speed or the water temperature, then correct its depths again from the raw "
-    "depths."
+    "Check the water temperature and the assumed sound speed. Then correct its depths with 'Start "
+    "again from raw depths', or run the model again."
 )
 _OF_COLUMN = "Check the column, the unit and the sign of its depths, then read its logs again."
 
@@ -78,6 +69,7 @@ def likeness_of(
     places: NearPlaces,
     name: str,
     fitted: bool = False,
+    newer_wins: bool = False,
 ) -> Likeness:
     """Compare the depths of a visit with those of a store.
 
@@ -90,6 +82,8 @@ def likeness_of(
         Of the visit.
     fitted : bool
         Whether the visit's level was fitted to the store: an offset is none of its errors then.
+    newer_wins : bool
+        Newer soundings supersede earlier ones where the bottom has changed.
     """
     if len(places) < FEWEST_PLACES:
         return Likeness(findings=(_unmet(name, len(places)),))
@@ -98,11 +92,10 @@ def likeness_of(
         return Likeness(findings=(unit,))
     fit = fit_visit(places)
     findings = _of_fit(name, fit, fitted)
-    contradicts = _contradicts(older, newer, pairs, fit)
-    share = float(contradicts.mean())
-    if share > _CONTRADICTED and len(pairs) >= _FEWEST_COMPARED and not open_findings(findings):
-        findings.append(_contradicted(name, share))
-    return Likeness(len(pairs), int(contradicts.sum()), fit.offset, fit.offset_sd, tuple(findings))
+    sign = contradictions(older, newer, pairs, fit)
+    stretch = in_stretches(newer, pairs, sign)
+    findings += doubtful_bottom(name, sign, stretch, pairs.difference, newer_wins)
+    return Likeness(len(pairs), int((sign != 0).sum()), fit.offset, fit.offset_sd, tuple(findings))
 
 
 def _unmet(name, places):
@@ -168,7 +161,7 @@ def _of_fit(name, fit: VisitFit, fitted) -> list:
     trend = (
         fit.trend_certain
         and abs(fit.trend) > _HARMFUL_TREND
-        and abs(fit.trend) * fit.deepest > _HARMFUL_M
+        and abs(fit.trend) * fit.typical > _HARMFUL_M
     )
     if trend:
         findings = [_trend(name, fit)]
@@ -189,7 +182,7 @@ def _uncertain(name, offset, error, fit):
         "offset",
         False,
         f"Visit '{name}' reads {written(abs(offset), '.2f')} m {_way(offset)} than earlier "
-        f"soundings, which may be chance (standard error {written(error, '.2f')} m, "
+        f"soundings, which may be chance (standard error {error_text(error)} m, "
         f"{counted(fit.places, 'place')}). A cross-line over earlier tracks would show it.",
         offset,
         error,
@@ -209,7 +202,7 @@ def _offset(name, offset, error, fit, trend):
         "offset",
         True,
         f"Visit '{name}' reads {written(abs(offset), '.2f')} m {_way(offset)} than earlier "
-        f"soundings{where} (standard error {written(error, '.2f')} m, "
+        f"soundings{where} (standard error {error_text(error)} m, "
         f"{counted(fit.places, 'place')}). Check its lake level, the draft and the sounder's own "
         "offset, which look alike here, or choose 'fit to the lake'.",
         offset,
@@ -225,7 +218,7 @@ def _trend(name, fit):
         "trend",
         True,
         f"Visit '{name}' reads {_way(fit.trend)} than earlier soundings by "
-        f"{written(abs(percent), '.1f')}% of the depth (standard error {written(error, '.1f')}%). "
+        f"{written(abs(percent), '.1f')}% of the depth (standard error {error_text(error)}%). "
         f"{_OF_SPEED if abs(fit.trend) < _MOST_OF_SPEED else _OF_COLUMN}",
         percent,
         error,
@@ -235,34 +228,3 @@ def _trend(name, fit):
 
 def _way(value):
     return "deeper" if value > 0.0 else "shallower"
-
-
-def _contradicts(older, newer, pairs, fit):
-    """Mark the pairs that differ by more than their uncertainty, after what fits as a whole."""
-    expected = np.nan_to_num(fit.offset)
-    if fit.trend_certain:
-        expected = fit.surface + fit.trend * older.depth[pairs.older]
-    squares = [
-        np.where(np.isfinite(u), u, _DEPTH_SD_M) ** 2
-        for u in (
-            stated_uncertainty(s.uncert[rows])
-            for s, rows in ((older, pairs.older), (newer, pairs.newer))
-        )
-    ]
-    slope = np.hypot(pairs.gx, pairs.gy)
-    squares += [2.0 * (slope * _POSITION_SD_M) ** 2, np.nan_to_num(fit.offset_sd) ** 2]
-    limit = _BEYOND * np.sqrt(sum(squares))
-    return np.abs(pairs.difference - expected) > np.maximum(limit, _LEAST_CONTRADICTION_M)
-
-
-def _contradicted(name, share):
-    return Finding(
-        name,
-        "contradicted",
-        True,
-        f"{written(100.0 * share, '.0f')}% of the new soundings of visit '{name}' that lie near "
-        "earlier ones contradict them. Check the CRS and the positions of the logs. If the bottom "
-        "has changed, let newer soundings win and enter all the same.",
-        100.0 * share,
-        unit="%",
-    )

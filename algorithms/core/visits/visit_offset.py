@@ -24,6 +24,10 @@ _POSITION_M, _DEPTH_M = 1.0, 0.05
 #: (common practice: 5 m in 95% of cases). On one slope that cannot be told from a level.
 _SHIFT_M = 3.0
 
+#: Standard uncertainty of what a half hour's positions are shifted beside those of the day, in each
+#: direction and of each boat, m.
+_SLOW_SHIFT_M = 1.0
+
 #: Error probabilities of what counts as certain: an offset must be large as well, while a trend of
 #: places that share an error of position is soon found: 4 standard errors.
 _OFFSET_CHANCE, _TREND_CHANCE = 5e-3, 6.3e-5
@@ -54,8 +58,8 @@ class VisitFit:
         Offset at the depth of nought, if there is a trend, with standard error, m.
     offset_certain, trend_certain, surface_certain : bool
         Whether each differs from nought by more than chance.
-    deepest : float
-        Depth that 95% of the places do not reach, m.
+    typical : float
+        Median depth of the places, m.
     """
 
     places: int
@@ -68,7 +72,7 @@ class VisitFit:
     offset_certain: bool = False
     trend_certain: bool = False
     surface_certain: bool = False
-    deepest: float = np.nan
+    typical: float = np.nan
 
 
 def fit_visit(places: NearPlaces) -> VisitFit:
@@ -103,12 +107,15 @@ def fit_visit(places: NearPlaces) -> VisitFit:
         float(offset),
         offset_sd,
         offset_certain=_certain(offset, offset_sd, runs, _OFFSET_CHANCE),
-        deepest=float(np.quantile(places.depth, 0.95)),
+        typical=float(np.median(places.depth)),
     )
     low, high = np.quantile(places.depth, [0.05, 0.95])
     if n < _FEWEST_OF_TREND or high - low < _LEAST_RANGE_M:
         return found
-    (surface, trend, *_), cov, about_trend = _fit(places, [np.ones(n), places.depth])
+    # On depths of one visit alone their noise would draw the line: those below the true bottom
+    # seem to be read too shallow by the other one.
+    both = places.depth + 0.5 * places.difference
+    (surface, trend, *_), cov, about_trend = _fit(places, [np.ones(n), both])
     # A dredged hole in deep water pulls a line that fits the other places worse.
     better = about_trend < scatter
     surface_sd, trend_sd = np.sqrt(np.diag(cov)[:2]).tolist()
@@ -123,7 +130,7 @@ def fit_visit(places: NearPlaces) -> VisitFit:
         found.offset_certain,
         better and _certain(trend, trend_sd, runs, _TREND_CHANCE),
         _certain(surface, surface_sd, runs, _OFFSET_CHANCE),
-        found.deepest,
+        found.typical,
     )
 
 
@@ -185,6 +192,9 @@ def _fit(places, columns):
             break
     across = (weight * factor * unknown_slope)[:, None] * design
     known = _spread(across, places.newer_lane) + np.diag(shift) * (scale**2 / _SHIFT_M) ** 2
+    for span in (places.newer_span, places.older_span):
+        for rise in (places.gx, places.gy):
+            known += _spread((weight * factor * rise * _SLOW_SHIFT_M)[:, None] * design, span)
     return unknown, _covariance(places, design, weight, left, scale, shift, known), scale
 
 
