@@ -23,6 +23,8 @@ _APART, _REACH = 2.5, 24.0
 # Triangles asked, and the fewest of them that must have found a neighbor.
 MOST_TRIANGLES, _ANSWERED = 1500, 0.25
 
+# A single lane is no wider than this share of its length, and than so many meters.
+_SINGLE_LANE_RATIO, _SINGLE_LANE_WIDTH = 0.05, 6.0
 SINGLE_LANE = (
     "The soundings lie along a single lane, so the lane spacing cannot be estimated. "
     "Give the cell size and the search distance."
@@ -117,6 +119,24 @@ def evenly(weight: np.ndarray, most: int) -> np.ndarray:
     total = np.cumsum(weight)
     count = min(most, len(weight))
     return np.searchsorted(total, (np.arange(count) + 0.5) / count * total[-1])
+
+
+def along_one_line(x: np.ndarray, y: np.ndarray) -> bool:
+    """Tell whether points lie along a single lane."""
+    xy = np.column_stack([x, y])
+    xy = xy - xy.mean(axis=0)
+    _, sizes, axes = np.linalg.svd(xy, full_matrices=False)
+    return sizes[1] <= 1e-9 * sizes[0] or (
+        sizes[1] < _SINGLE_LANE_RATIO * sizes[0] and np.ptp(xy @ axes[1]) < _SINGLE_LANE_WIDTH
+    )
+
+
+def straight(xy: np.ndarray) -> float:
+    """Return how straight points go on from one to the next: 1 along a track, 0.7 by chance."""
+    _, near = cKDTree(xy).query(xy[:: len(xy) // 4000 + 1], k=3)
+    one, other = (xy[near[:, k]] - xy[near[:, 0]] for k in (1, 2))
+    turn = (one * other).sum(axis=1) / (np.hypot(*one.T) * np.hypot(*other.T))
+    return float(np.median(np.abs(turn)))
 
 
 @dataclass(frozen=True)

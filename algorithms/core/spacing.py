@@ -6,6 +6,7 @@ The one place that answers it: from soundings (:func:`lane_spacing`), or of a su
 
 from __future__ import annotations
 
+from contextlib import suppress
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -20,20 +21,23 @@ from .lane_gaps import (
     MOST_TRIANGLES,
     SINGLE_LANE,
     LaneSides,
+    along_one_line,
     block_means,
     evenly,
     in_squares,
+    straight,
     told_apart,
 )
 from .number_text import written
-from .soundings import Soundings
+from .soundings import Soundings, distinct
 
 #: Default limit of interpolation, in lane spacings.
 GAP_IN_SPACINGS = 2.5
 _CELLS_PER_SPACING = 8.0
 _SMALLEST_CELL = 0.5
-# A single lane is no wider than this share of its length, and than so many meters.
-_SINGLE_LANE_RATIO, _SINGLE_LANE_WIDTH = 0.05, 6.0
+# Positions of two visits differ by about 2 m: lanes of theirs that are closer than four times that,
+# so that a block of soundings is no smaller (NODES_PER_SPACING), do not tell more of the bottom.
+_OF_VISITS = 8.0
 # Gaps wider than so many usual ones span land, or lead to a stray fix.
 _LAND = 5.0
 # Scattered points: mean count in a block, straightness as logged and as thinned, and ratio of
@@ -86,7 +90,9 @@ def lane_spacing(soundings: Soundings) -> float:
 
     Needs neither lane numbers nor an order of rows, so that visits with interleaved lanes
     count together. Of points that are no track it is the usual distance between neighbors; of a
-    lake with close lanes in one part and wide ones in another, that of the larger part.
+    lake with close lanes in one part and wide ones in another, that of the larger part. Tracks of
+    many visits lie at last as close as their pings, but positions differ from visit to visit: of
+    several visits it is no less than 8 m, or what the visits themselves have if that is less.
 
     Parameters
     ----------
@@ -113,7 +119,23 @@ def lane_spacing(soundings: Soundings) -> float:
     20.0
     """
     kept = usable(soundings)
-    return spacing_of_points(kept.x, kept.y)
+    spacing = spacing_of_points(kept.x, kept.y)
+    return spacing if spacing >= _OF_VISITS else max(spacing, min(_OF_VISITS, _of_visits(kept)))
+
+
+def _of_visits(kept: Soundings) -> float:
+    """Return the lane spacing that visits have by themselves, m; 0 of a single visit.
+
+    The median, weighted by soundings.
+    """
+    names, visit = distinct(kept.visit)
+    own = np.zeros(len(names))
+    for number in range(len(names) if len(names) > 1 else 0):
+        with suppress(LakefloorError):  # a single lane has no spacing
+            own[number] = spacing_of_points(kept.x[visit == number], kept.y[visit == number])
+    each = np.sort(own[visit])
+    each = each[each > 0.0]
+    return float(each[len(each) // 2]) if len(each) else 0.0
 
 
 def spacing_of_points(x: np.ndarray, y: np.ndarray) -> float:
@@ -123,14 +145,14 @@ def spacing_of_points(x: np.ndarray, y: np.ndarray) -> float:
     # Sorted, so that nothing depends on the order of rows; a moored boat counts once.
     places = np.unique(x + 1j * y)
     x, y = places.real, places.imag
-    if len(x) < 3 or _along_one_line(x, y):
+    if len(x) < 3 or along_one_line(x, y):
         raise LakefloorError(SINGLE_LANE)
     sides, usual = told_apart(x, y)
     raw = np.column_stack([x, y])
     scattered = (
         len(x) < _FEW * len(block_means(x, y, sides.block)[0])
-        and _straight(raw) < _STRAIGHT[0]
-        and _straight(sides.xy) < _STRAIGHT[1]
+        and straight(raw) < _STRAIGHT[0]
+        and straight(sides.xy) < _STRAIGHT[1]
     )
     if scattered:
         sides = LaneSides.of(raw, sides.block)
@@ -329,7 +351,8 @@ def doubts(
         If next to nothing of the lake could be drawn in such cells.
     """
     found = []
-    near = spacing_around(soundings, gap)
+    # Of several visits, places are nearer to a sounding than their spacing says.
+    near = max(spacing_around(soundings, gap), min(spacing, _OF_VISITS))
     if not spacing / _CONTRADICTED <= near <= spacing * _CONTRADICTED:
         found.append(
             f"A lane spacing of {written(spacing, '.1f')} m does not fit the soundings: half of "
@@ -404,23 +427,6 @@ def spacing_around(soundings: Soundings, gap: float) -> float:
             0
         ]
     )
-
-
-def _along_one_line(x, y) -> bool:
-    xy = np.column_stack([x, y])
-    xy = xy - xy.mean(axis=0)
-    _, sizes, axes = np.linalg.svd(xy, full_matrices=False)
-    return sizes[1] <= 1e-9 * sizes[0] or (
-        sizes[1] < _SINGLE_LANE_RATIO * sizes[0] and np.ptp(xy @ axes[1]) < _SINGLE_LANE_WIDTH
-    )
-
-
-def _straight(xy) -> float:
-    """Return how straight points go on from one to the next: 1 along a track, 0.7 by chance."""
-    _, near = cKDTree(xy).query(xy[:: len(xy) // 4000 + 1], k=3)
-    one, other = (xy[near[:, k]] - xy[near[:, 0]] for k in (1, 2))
-    turn = (one * other).sum(axis=1) / (np.hypot(*one.T) * np.hypot(*other.T))
-    return float(np.median(np.abs(turn)))
 
 
 def suggest_cell(spacing: float) -> float:

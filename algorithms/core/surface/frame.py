@@ -22,6 +22,8 @@ from .nodes import NODES_PER_SPACING, Nodes, join, shore_nodes, sounding_nodes
 
 #: Halo of a part in maximum gaps: it holds what cells are drawn from between lanes.
 HALO_IN_GAPS = 2.0
+#: Lanes that are closer than so many cells look like lanes so far apart.
+CELLS_PER_SPACING = 2.0
 _MASK_CELLS = 500_000
 _ALL = (slice(None), slice(None))
 
@@ -38,7 +40,7 @@ class Frame:
     grid : Grid
         Geometry of the surface; values NaN, of no memory of their own.
     spacing, max_gap : float
-        Lane spacing and limit of interpolation, m.
+        Lane spacing, :data:`CELLS_PER_SPACING` cells at least, and limit of interpolation, m.
     shoreline : shapely Polygon or MultiPolygon, or None
     shore_depth : float
         m.
@@ -208,6 +210,7 @@ def frame(
         spacing = max_gap / GAP_IN_SPACINGS
     cell = suggest_cell(spacing) if cell is None else cell
     max_gap = GAP_IN_SPACINGS * spacing if max_gap is None else max_gap
+    spacing = max(spacing, CELLS_PER_SPACING * cell)
 
     block = spacing / NODES_PER_SPACING
     later = later and not len(breaklines)

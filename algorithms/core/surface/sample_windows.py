@@ -16,6 +16,9 @@ from .thin_plate import halve
 _NODES, _NODES_A_SPACING = 25_000, 10.0
 _CELLS_A_SPACING = 5.0
 _WINDOW, _MARGIN = 24.0, 3.0
+# A window holds about so many nodes or more: of close tracks, errors of positions reach over more
+# than their spacing, and a smooth surface is bent from its edges as far as it is smoothed.
+_LEAST_NODES = 2500
 
 
 @dataclass(frozen=True)
@@ -86,7 +89,9 @@ def _windows(f: Frame, wet, nodes: Nodes) -> tuple:
     while 2.0 * cell <= f.spacing / _CELLS_A_SPACING:
         wet, cell = halve(wet), 2.0 * cell
         row, col = (row - 0.5) / 2.0, (col - 0.5) / 2.0
-    side = int(np.ceil(_WINDOW * f.spacing / cell))
+    water = np.count_nonzero(wet) * cell**2
+    wide = max(_WINDOW * f.spacing, float(np.sqrt(_LEAST_NODES * water / len(nodes))))
+    side = int(np.ceil(wide / cell))
     across = wet.shape[1] // side + 1
     window = (
         np.rint(row).astype(int).clip(0) // side * across + np.rint(col).astype(int).clip(0) // side
@@ -100,20 +105,20 @@ def _windows(f: Frame, wet, nodes: Nodes) -> tuple:
     # From the fullest down, so that the sample holds soundings and not only shore.
     chosen = np.argsort(-count, kind="stable")[::every]
     grid = Grid(np.empty((side, (side + 2) * len(chosen))), 0.0, side * cell, cell, cell)
-    water, parts = [], []
+    pieces, parts = [], []
     for number, k in enumerate(chosen):
         top, left = windows[k] // across * side, windows[k] % across * side
         piece = np.zeros((side, side + 2), dtype=bool)
         found = wet[top : top + side, left : left + side]
         piece[: found.shape[0], : found.shape[1]] = found
-        water.append(piece)
+        pieces.append(piece)
         mine = np.flatnonzero(window == k)
         r, c = row[mine] - top, col[mine] - left
         margin = _MARGIN / _WINDOW * side
         inner = np.minimum(np.minimum(r, c), side - 1 - np.maximum(r, c)) > margin
         parts.append((mine, r, c + number * (side + 2), inner))
     rows, r, c, inner = (np.concatenate(part) for part in zip(*parts))
-    return rows, ((r, c), inner), grid, np.hstack(water)
+    return rows, ((r, c), inner), grid, np.hstack(pieces)
 
 
 def lanes_left_out(nodes: Nodes, spacing: float) -> np.ndarray:

@@ -22,8 +22,9 @@ _COARSEST, _STRIKE_FROM, _STRIKE_TO = 1.4, 0.35, 0.2
 _MOST = 4.0
 # Weight, in stiffnesses of a cell, that holds the plate for good; more only costs steps.
 _FIRM = 1e3
-# Steps of conjugate gradients by level, the finest first. A fixed number, since a small bay
-# hardly shows in a measure of the whole lake; fewer only where single precision is reached.
+# Steps of conjugate gradients by level, the finest first; the coarsest, which starts from nothing,
+# gets the most. A fixed number, since a small bay hardly shows in a measure of the whole lake;
+# fewer only where single precision is reached.
 _STEPS, _ROUNDING = (3, 40, 80), 1e-13
 # Cubic (Lagrange) weights of four cell centers for a point a quarter of a cell past the second.
 _CUBIC = np.array([-7.0, 105.0, 35.0, -5.0]) / 128.0
@@ -238,9 +239,8 @@ class _Plate:
         force[:, 1:] -= turn[:, :-1]
         out[start:stop] = force
 
-    def solve(self, z, level, pool, progress):
+    def solve(self, z, steps, pool, progress):
         """Improve z by conjugate gradients with the diagonal as preconditioner."""
-        steps = _STEPS[min(level, len(_STEPS) - 1)]
         z = np.pad(z, _PAD, mode="reflect", reflect_type="odd")
         with np.errstate(divide="ignore"):
             inverse = np.where(self.diagonal > 0, 1.0 / self.diagonal, np.float32(0.0))
@@ -409,7 +409,8 @@ def thin_plate(
             mean = replace(mean, weight=np.minimum(mean.weight, _FIRM * stiffness))
             plate = _Plate(bed, mean, stiffness, soft, along, strike)
             share = 4.0**-level
-            z = plate.solve(z, level, pool, span(progress, 0.4 * share, share))
+            steps = _STEPS[-1 if level == len(levels) - 1 else min(level, len(_STEPS) - 1)]
+            z = plate.solve(z, steps, pool, span(progress, 0.4 * share, share))
     progress(1.0)
     return z.astype(float) + middle
 
