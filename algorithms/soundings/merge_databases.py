@@ -47,7 +47,8 @@ class MergeDatabases(LakefloorAlgorithm):
         "Your database keeps its datum. The offset of the other soundings is found where tracks "
         "meet, and removed. With too few such places the run stops, unless both have the same "
         "datum.\n\n"
-        "The uncertainty of the offset is too small where those places share a wrong position.",
+        "Where the other soundings hold a log of yours, the offset is that of its depths. Otherwise "
+        "its uncertainty allows for positions that are wrong by 1 m for half an hour.",
     )
     SOURCE = QT_TRANSLATE_NOOP(
         "@default",
