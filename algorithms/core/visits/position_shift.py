@@ -12,6 +12,9 @@ _CELL_M = 40.0
 #: The positions of so many minutes are wrong by one shift, those before and after by another.
 _MINUTES = 30
 
+#: Where times are lost, those of a square are: lanes 10 m apart cover it in half an hour, m.
+_SQUARE_M = 200.0
+
 
 def error_of_shifts(own: Soundings, other: Soundings, shift_m: float = 1.0) -> float:
     """Return the standard error of a visit's offset that slow shifts of its positions make, m.
@@ -35,14 +38,16 @@ def error_of_shifts(own: Soundings, other: Soundings, shift_m: float = 1.0) -> f
     What a GPS receiver is wrong by holds over several lanes, so that it does not average out over
     their crossings: where the bottom falls to one side, a shift reads as an offset in depth. With
     the mean slope vector ``g`` of each half hour and its part ``w`` of the soundings, the variance
-    is ``shift^2 sum(w^2 |g|^2)``. That errors hold for half an hour is common practice, not a
+    is ``shift^2 sum(w^2 |g|^2)``. Soundings without times are taken by squares of 200 m, as much as
+    is covered in half an hour. That errors hold for half an hour is common practice, not a
     measurement.
 
     Examples
     --------
     >>> side = np.arange(0.0, 400.0, 5.0)
     >>> x, y = (v.ravel() for v in np.meshgrid(side, side))
-    >>> plane = Soundings.build(x, y, 3.0 + 0.02 * x)
+    >>> time = np.full(x.size, np.datetime64("2026-05-14T14:00", "ms"))
+    >>> plane = Soundings.build(x, y, 3.0 + 0.02 * x, time=time)
     >>> round(error_of_shifts(plane, plane), 4)
     0.02
     """
@@ -58,10 +63,20 @@ def error_of_shifts(own: Soundings, other: Soundings, shift_m: float = 1.0) -> f
     known = np.isfinite(met).all(axis=0)
     if not known.any():
         return 0.0
-    minutes = other.time[known].astype("datetime64[m]").astype(np.int64)
-    block = np.unique(minutes // _MINUTES, return_inverse=True)[1]
+    block = _blocks(other.select(known))
     sums = [np.bincount(block, slope[known]) for slope in met]
     return float(shift_m * np.hypot(*sums).dot(np.hypot(*sums)) ** 0.5 / known.sum())
+
+
+def _blocks(soundings):
+    """Return numbers of what one shift moves: a half hour, or a square where times are lost."""
+    minutes = soundings.time.astype("datetime64[m]").astype(np.int64)
+    half_hour = np.where(np.isnat(soundings.time), -1, minutes // _MINUTES)
+    squares = (
+        np.where(half_hour < 0, np.floor(v / _SQUARE_M), 0.0) for v in (soundings.x, soundings.y)
+    )
+    blocks = np.column_stack([half_hour, *squares])
+    return np.unique(blocks, axis=0, return_inverse=True)[1].ravel()
 
 
 def _slopes(own, corner):
