@@ -45,8 +45,10 @@ class MergeDatabases(LakefloorAlgorithm):
         "without times are recognized by place and shape, also on another datum or coarsened. A "
         "log takes the place of its copy.\n\n"
         "Your database keeps its datum. The offset of the other soundings is found where tracks "
-        "meet, and removed. With too few places the run stops, unless both have one datum.\n\n"
-        "The uncertainty of the offset is too small where they share a wrong position.",
+        "meet, and removed. With too few such places the run stops, unless both have the same "
+        "datum.\n\n"
+        "Where the other soundings hold a log of yours, the offset is that of its depths. Otherwise "
+        "its uncertainty allows for positions that are wrong by 1 m for half an hour.",
     )
     SOURCE = QT_TRANSLATE_NOOP(
         "@default",

@@ -133,6 +133,38 @@ def test_what_is_new_enters_at_the_level_of_ones_own(level):
     assert steps[-1] == 1.0
 
 
+def test_a_copy_that_holds_a_log_of_mine_has_the_offset_of_that_log():
+    """A friend's copy at another datum; the friend's sounder reads 8 cm deeper than mine."""
+    friends = OTHER.replace(x=OTHER.x + 0.4, y=OTHER.y + 0.3, depth=OTHER.depth - 0.25 + 0.08)
+    for mine in (OWN, OWN.select(slice(0, 200))):
+        both = concatenate([mine, friends])
+        copy = Soundings.build(both.x, both.y, np.round(both.depth + 0.6, 3), visit="copy")
+        merged = merge_soundings(OWN, copy, copy_name="copy")
+        assert len(merged.soundings) == len(friends)
+        assert merged.offset == pytest.approx(0.6, abs=1e-3)
+        assert merged.std_error < 2e-3
+    # Without a log of mine in it, the sounder's error cannot be told from the datum's.
+    alone = Soundings.build(friends.x, friends.y, friends.depth + 0.6, visit="copy")
+    merged = merge_soundings(OWN, alone, copy_name="copy")
+    assert merged.offset == pytest.approx(0.68, abs=0.02)
+
+
+def test_the_error_of_an_offset_holds_what_slow_shifts_of_positions_make():
+    """Copies from one side of a bowl, shifted by 1 m each way: by what the slope makes of it."""
+    rng = np.random.default_rng(7)
+    z = []
+    for seed in range(24):
+        side = survey("may", "2025-07-01", False, offset=0.3, seed=30 + seed)
+        side = side.select(side.x < 500_100.0)
+        away = rng.normal(0.0, 1.0, 2)
+        copy = Soundings.build(side.x + away[0], side.y + away[1], side.depth, visit="copy")
+        merged = merge_soundings(OWN, copy, copy_name="copy")
+        z.append((merged.offset - 0.3) / merged.std_error)
+    # Two in 24 beyond two standard errors, or more, come with a probability of 0.31.
+    assert np.mean(np.abs(z) < 2.0) > 0.9
+    assert 0.5 < np.sqrt(np.mean(np.square(z))) < 1.5
+
+
 def test_largest_offset_keeps_its_sign_and_error():
     july = survey("july", "2025-07-01", False, offset=-0.4, seed=2, shift=7.0)
     merged = merge_soundings(OWN, concatenate([OTHER, july]), level="visit")

@@ -49,7 +49,7 @@ def test_the_error_is_that_of_simulated_shifts(bottom, span):
 
 
 def test_where_nothing_meets_there_is_no_slope():
-    plane = lanes(lambda x, y: 5.0 + 0.03 * x)
+    plane = lanes(lambda x, y: 5.0 + 0.03 * x, lambda x, y: minutes(0.0 * x))
     away = plane.replace(x=plane.x + 5000.0)
     lost = plane.replace(status=np.full(len(plane), "spike", object))
     nowhere = plane.replace(x=np.full(len(plane), np.nan))
@@ -64,6 +64,16 @@ def test_where_nothing_meets_there_is_no_slope():
         assert error_of_shifts(own, other) == 0.0
     rim = plane.replace(x=plane.x - 39.0)
     assert error_of_shifts(plane, rim) == pytest.approx(0.03, rel=0.01)
+
+
+def test_without_times_each_square_has_a_shift_of_its_own():
+    plane = lanes(lambda x, y: 5.0 + 0.03 * x)
+    # Four squares of 200 m with as many soundings each.
+    assert error_of_shifts(plane, plane) == pytest.approx(0.03 / 2.0, rel=0.01)
+    # The sides of a bowl do not make up for each other.
+    round_lake = lanes(bowl)
+    mean_slope = 2.0 * 100.0 / 5000.0 * np.sqrt(2.0)
+    assert error_of_shifts(round_lake, round_lake) == pytest.approx(mean_slope / 2.0, rel=0.1)
 
 
 def test_the_error_of_a_fit_is_of_the_size_of_what_it_is_wrong_by():

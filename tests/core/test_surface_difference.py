@@ -181,6 +181,23 @@ def test_lakes_that_did_not_change_have_no_patches(unchanged):
         assert not d.level_suspected
 
 
+@pytest.mark.parametrize(("before", "after"), [(40.0, 20.0), (20.0, 40.0), (30.0, 25.0)])
+def test_a_drop_off_that_lanes_miss_is_no_patch(before, after):
+    older, newer = (
+        tin_surface(
+            made_lake.survey(spacing, ping=4.0, seed=seed),
+            shoreline=made_lake.shoreline(),
+            cell=spacing / 5.0,
+        )
+        for spacing, seed in ((before, 52), (after, 2))
+    )
+    d = surface_difference(newer, older)
+    assert d.area_deeper + d.area_shallower > 1000.0
+    assert d.patch_count == 0
+    # Whoever does not say where soundings are cannot say that none are near.
+    assert surface_difference(newer, replace(older, distance=None)).patch_count > 0
+
+
 def test_a_dredged_hole_is_a_patch_with_its_volume():
     right = []
     for seed in range(8):

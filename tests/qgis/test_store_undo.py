@@ -151,7 +151,6 @@ def test_an_edit_of_another_program_is_never_undone(path):
     _store.add(path, MAY, CRS)
     _store.add(path, JUNE, CRS)
     dataset = gdal.OpenEx(str(path), gdal.OF_UPDATE | gdal.OF_VECTOR)
-    dataset.ExecuteSQL("UPDATE soundings SET status = 'odd' WHERE fid = 5", dialect="OGRSQL")
     layer = dataset.GetLayer("soundings")
     feature = layer.GetFeature(6)
     feature.SetField("status", "odd")

@@ -17,6 +17,9 @@ _FORMING, _RIM = 2.5, 1.0
 #: A rim is at most so many widths of the errors wide.
 _FAR = 2.0
 _TOUCHING = np.ones((3, 3))
+#: Where soundings of both surveys are near, the change is this part of a patch's mean or more; that
+#: is so on this part of its area, or on so many m², some five places.
+_SEEN_CHANGE, _SEEN_PART, _SEEN_AREA = 0.75, 0.04, 400.0
 
 
 @dataclass(frozen=True)
@@ -59,7 +62,13 @@ class ChangePatches:
 
 
 def change_patches(
-    change: Grid, sd: np.ndarray, chance: Chance, cell_area: float, lanes: float, risk: float = 0.05
+    change: Grid,
+    sd: np.ndarray,
+    chance: Chance,
+    cell_area: float,
+    lanes: float,
+    risk: float = 0.05,
+    seen: np.ndarray | None = None,
 ) -> ChangePatches:
     """Return the connected patches that chance hardly makes anywhere in the lake.
 
@@ -77,6 +86,8 @@ def change_patches(
         Lane spacing of the coarser survey, m; infinite where it is not known.
     risk : float
         Probability that an unchanged lake has any patch.
+    seen : bool array, shape (rows, cols), optional
+        Cells with soundings of both surveys near; without it all are.
 
     Notes
     -----
@@ -87,6 +98,9 @@ def change_patches(
     its height, whichever is less. It is then widened to where the score falls below 1. The volume
     counts all cells from there to the width of the errors farther off, whatever their sign, so
     that what fades out is not left out.
+
+    Where lanes miss a drop-off, surfaces differ between them as if it had moved. There the change
+    is small where soundings of both surveys are near, and such patches are left out.
 
     References
     ----------
@@ -108,7 +122,21 @@ def change_patches(
         found, chances = _improbable(sign * scores, known, errors.width, cell, risk)
         labels = np.where(found > 0, found + len(probability), labels)
         probability += chances
-    return _described(labels, np.array(probability), change, sd, errors, cell_area, lanes)
+    chances = np.array(probability)
+    if seen is not None and len(chances):
+        told = _told(labels, len(chances), change.values - chance.shift, seen, cell_area)
+        labels, chances = np.r_[0, np.where(told, np.cumsum(told), 0)][labels], chances[told]
+    return _described(labels, chances, change, sd, errors, cell_area, lanes)
+
+
+def _told(labels, count, moved, seen, cell_area):
+    """Mark the patches that change as much where soundings of both surveys are near."""
+    number, moved, near = labels[labels > 0] - 1, moved[labels > 0], seen[labels > 0]
+    cells, close = np.bincount(number, minlength=count), np.bincount(number, near, count)
+    mean = np.bincount(number, moved, count) / np.maximum(cells, 1)
+    mean_close = np.bincount(number, moved * near, count) / np.maximum(close, 1)
+    enough = close * cell_area >= np.minimum(_SEEN_PART * cells * cell_area, _SEEN_AREA)
+    return enough & (np.sign(mean) * mean_close >= _SEEN_CHANGE * np.abs(mean))
 
 
 def _improbable(scores, known, width, cell, risk):

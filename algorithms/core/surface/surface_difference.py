@@ -20,6 +20,8 @@ from .error_reach import error_reach
 from .frame import row_blocks
 
 _CELLS = 500_000
+# Farther from the nearest sounding, m, a surface is interpolation.
+_REACH = 5.0
 # A shift of the whole lake is told when this share of the cells moved the same way.
 _SAME_WAY = 0.9
 
@@ -203,7 +205,8 @@ def surface_difference(
     all, since small changes add up. What would look changed if nothing had is computed from the
     errors that the difference itself shows, see :func:`~.change_by_chance.chance_of`: the
     uncertainty of a surface is often on the safe side. Connected cells that chance hardly makes
-    are patches, see :func:`~.change_patches.change_patches`; their changes are counted from the
+    are patches, see :func:`~.change_patches.change_patches`, if they change as much within 5 m of
+    soundings of both surveys as between; their changes are counted from the
     shift of the unchanged bottom. Errors of the surfaces average out beyond the correlation
     length, about the lane spacing; that of the datums does not.
 
@@ -231,7 +234,8 @@ def surface_difference(
     length = max(error_reach(surface) for surface in (newer, older))
     cells = _Cells(change, squared, _cell_area(base, crs), length, datums)
     net, net_sd, area = cells.volume(known)
-    chance, by_chance, patches = _judged(base, cells, joint, factor, 1.0 - confidence)
+    seen = _seen(base, newer, older)
+    chance, by_chance, patches = _judged(base, cells, joint, factor, 1.0 - confidence, seen)
     gained, gained_sd, deeper = cells.volume(beyond == 1.0)
     lost, lost_sd, shallower = cells.volume(beyond == -1.0)
     progress(1.0)
@@ -268,7 +272,7 @@ def _one_way(change, limit) -> bool:
     return bool(np.mean(np.sign(change) == np.sign(median)) > _SAME_WAY and abs(median) > limit)
 
 
-def _judged(base, cells, joint, factor, risk):
+def _judged(base, cells, joint, factor, risk, seen):
     """Return errors of the difference, cells and meters that they make, and what they do not."""
     known = np.isfinite(cells.change)
     # A shift that the datums do not explain is one of the level if all moved, else a change.
@@ -279,7 +283,21 @@ def _judged(base, cells, joint, factor, risk):
     chance = chance_of(cells.change, sd, (base.dx, base.dy), most)
     by_chance = chance.beyond(factor * joint[known], sd[known])
     change = base.like(cells.change)
-    return chance, by_chance, change_patches(change, sd, chance, cells.area, cells.length, risk)
+    patches = change_patches(change, sd, chance, cells.area, cells.length, risk, seen)
+    return chance, by_chance, patches
+
+
+def _seen(base: Grid, newer: Surface, older: Surface) -> np.ndarray | None:
+    """Mark the cells of a grid that are near soundings of both surfaces; None if one has none."""
+    distances = [surface.distance for surface in (newer, older)]
+    if any(distance is None for distance in distances):
+        return None
+    seen = np.ones(base.shape, bool)
+    for rows in row_blocks(base, _CELLS):
+        x, y = (part.ravel() for part in np.meshgrid(base.x, base.y[rows]))
+        for distance in distances:
+            seen[rows] &= (distance.sample(x, y) <= _REACH).reshape(seen[rows].shape)
+    return seen
 
 
 @dataclass(frozen=True)

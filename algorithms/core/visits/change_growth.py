@@ -32,6 +32,9 @@ _BRIDGE = 1.25
 #: So many quarter blocks side by side, each close to soundings of both visits, are a change even
 #: if no block is changed as a whole: unchanged lakes have up to six.
 _ENOUGH = 12
+#: A patch needs so many quarter blocks that are clear and close to soundings of both visits, and
+#: this part of all of its own. In unchanged lakes the rest contradicts where lanes miss a drop-off.
+_SEEN, _SEEN_PART = 8, 0.25
 #: A patch reaches no farther than so many blocks from one that may have changed.
 _FARTHEST = 5.0
 #: What contradicts by one standard uncertainty counts within so many blocks of what is clear.
@@ -218,8 +221,11 @@ def changed_patches(
     their uncertainty allows and all to one side, are joined where they lie no farther apart than
     about 1.25 blocks or lane spacings. What is joined to a changed block is a patch, and so are
     twelve such places side by side. What contradicts by one standard uncertainty is taken along
-    near by. The outline is the closing of the places (Serra 1982). Within it older soundings are
-    superseded, unless they agree with the newer visit or it has no soundings around them.
+    near by. Where lanes of either visit miss a drop-off the bottom between them is guessed wrongly,
+    so a patch counts only if eight places or more, a quarter of all, contradict within reach of
+    soundings of both. The outline is the closing of the places (Serra 1982). Within it older
+    soundings are superseded, unless they agree with the newer visit or it has no soundings around
+    them.
 
     References
     ----------
@@ -239,6 +245,8 @@ def changed_patches(
         places = _places([c for pair in sides for c in pair], sign, test)
         for rows in _joined(places, seeds.get(sign, set()), bridge, test):
             own = places.select(rows)
+            if not _seen_by_both(own):
+                continue
             outline = _closed(own, bridge, _PLACE * test.block_m)
             values = sign * own.change.mean(), own.uncert.mean(), outline.area
             patches.append((outline, *map(float, values)))
@@ -320,6 +328,12 @@ def _seeded(places, clear, seeds, test):
         part = _parts(xy[sure], _PLACE * test.block_m)
         seeded[sure] |= np.bincount(part)[part] >= _ENOUGH
     return seeded
+
+
+def _seen_by_both(places) -> bool:
+    """Say whether enough of the places that contradict lie close to soundings of both visits."""
+    seen = np.count_nonzero(places.clear & places.near)
+    return seen >= max(_SEEN, _SEEN_PART * len(places.x))
 
 
 def _closed(places, bridge, rim) -> BaseGeometry:

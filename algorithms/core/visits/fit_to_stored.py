@@ -23,7 +23,6 @@ from ..soundings import (
 )
 from .joining import Joint, join_levels
 from .merging import known_soundings
-from .position_shift import error_of_shifts
 from .unknown_level import (
     FEWEST_MEETINGS,
     Fitted,
@@ -123,8 +122,7 @@ def fit_to_stored(
         for k, offset, error, count, out in zip(
             waiting, joint.offset, joint.std_error, joint.observations, joint.left_out
         ):
-            error = float(np.hypot(error, error_of_shifts(stored, incoming.select(unit == k))))
-            offsets[k] = Offset(names[k], float(offset), error, int(count), float(out))
+            offsets[k] = Offset(names[k], float(offset), float(error), int(count), float(out))
         met = [k for k in waiting if incoming.accepted[unit == k].any()]
         for of_known in (False, True):
             refuse_weak(

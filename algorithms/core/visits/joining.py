@@ -16,6 +16,7 @@ from .crossings import find_crossings, join_crossings
 from .level_network import runs_of
 from .offset_network import Network, solve_network
 from .overlaps import find_overlaps
+from .position_shift import error_of_shifts
 
 #: Side of the blocks in which pairs of soundings without tracks count as one observation, m.
 _BLOCK_M = 20.0
@@ -64,7 +65,7 @@ class Joint:
 
     @property
     def std_error(self) -> np.ndarray:
-        """Standard error of each offset, m, shape (k,)."""
+        """Standard error of each offset, m, shape (k,), with that of slow shifts of positions."""
         return self.network.std_error[1:]
 
 
@@ -111,8 +112,8 @@ def join_levels(
     -----
     Soundings with times are compared where tracks cross or run side by side. Where either has no
     times, tracks are not known: they are compared with the nearest of one's own, averaged in blocks
-    of 20 m. The offsets
-    are those of a network in which one's own soundings are held at 0.
+    of 20 m. The offsets are those of a network in which one's own soundings are held at 0. What
+    slow shifts of the positions do to them is part of their errors: :func:`.error_of_shifts`.
 
     References
     ----------
@@ -149,6 +150,7 @@ def join_levels(
         for weight in (np.ones(len(met.first)), network.blunder.astype(float))
     )
     network = _believed(network, count, least)
+    network = _with_shifts(network, own, other, unit_of(other.visit), position_m)
     known = np.isfinite(network.residual)
     joint = Joint(
         unit,
@@ -204,6 +206,16 @@ def _believed(network, count, least):
         offset=np.where(few, np.nan, network.offset),
         std_error=np.where(few, np.nan, network.std_error),
     )
+
+
+def _with_shifts(network, own, other, unit, position_m):
+    """Return a network whose errors also hold what slow shifts of positions make."""
+    units = np.flatnonzero(np.isfinite(network.offset))
+    error = network.std_error.copy()
+    for k in units[units > 0]:
+        shift = error_of_shifts(own, other.select(unit == k), position_m)
+        error[k] = np.hypot(error[k], shift)
+    return replace(network, std_error=error)
 
 
 def _near(own, other, margin):

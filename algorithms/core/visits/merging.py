@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -15,6 +15,10 @@ from .store_content import Known, Logged, find_known
 
 #: Key of the correction that merging applies.
 KEY = "merge_offset_m"
+
+#: So many soundings that both hold tell the offset, to half a millimeter at best: depths are written
+#: to the millimeter.
+_LEAST_KNOWN, _LEAST_ERROR_M = 20, 0.0005
 
 
 @dataclass(frozen=True)
@@ -105,7 +109,9 @@ def merge_soundings(
     -------
     Merged
         Soundings that are in both are left out. Where both are reduced to the same datum and too
-        few places tell of a difference, depths enter as they are, and a note says so.
+        few places tell of a difference, depths enter as they are, and a note says so. Where 20
+        or more of the other's soundings are those of a log of one's own, the offset is that of
+        their depths.
 
     Raises
     ------
@@ -120,7 +126,8 @@ def merge_soundings(
     """
     if copy_name is not None:
         other = _named(other, copy_name)
-    fresh = other.select(known_soundings(other, own).enters)
+    known = known_soundings(other, own)
+    fresh = other.select(known.enters)
     progress(0.25)
     if not len(fresh):
         return Merged(fresh, None, False, [])
@@ -137,6 +144,7 @@ def merge_soundings(
         least=least,
         progress=span(progress, 0.25, 1.0),
     )
+    joint = _exact(joint, own, other, known)
     datum = datum_of(own)
     if datum is None and copy_name is not None:
         # A copy that is fitted to depths below the water of a day is at no datum any more.
@@ -162,6 +170,30 @@ def merge_soundings(
             "to show a difference.",
         ],
     )
+
+
+def _exact(joint: Joint, own: Soundings, other: Soundings, known: Known) -> Joint:
+    """Take the offset of units of which one's own logs hold a part from what both hold."""
+    there = known.there & ~known.replaces & other.accepted
+    # Of a copy that one's own database holds, the level was only fitted.
+    there[there] = ~np.isnat(own.time[known.visit[there]])
+    unit = _units(joint, other)
+    offset, error = joint.network.offset.copy(), joint.network.std_error.copy()
+    for k in range(len(joint.visit)):
+        apart = (other.depth - known.depth)[there & (unit == k)]
+        if apart.size < _LEAST_KNOWN:
+            continue
+        offset[k + 1] = np.median(apart)
+        # Where logs differ by unlike offsets, many soundings are no surer than one.
+        scatter = 1.4826 * np.median(np.abs(apart - offset[k + 1]))
+        error[k + 1] = max(scatter, _LEAST_ERROR_M)
+    return replace(joint, network=replace(joint.network, offset=offset, std_error=error))
+
+
+def _units(joint: Joint, other: Soundings) -> np.ndarray:
+    """Return the unit of each of another's soundings; the first where units have no names."""
+    number = {name: k for k, name in enumerate(joint.visit)}
+    return np.array([number.get(str(v), 0) for v in other.visit], int)
 
 
 def known_soundings(other: Soundings, own: Soundings) -> Known:
@@ -199,8 +231,7 @@ def shifted(other: Soundings, joint: Joint, datum: tuple | None = None) -> Sound
     LakefloorError
         If an offset could not be told; the notes of ``joint`` go with it.
     """
-    number = {name: k for k, name in enumerate(joint.visit)}
-    which = np.array([number.get(str(v), 0) for v in other.visit], int)
+    which = _units(joint, other)
     offset, error = joint.offset[which], np.nan_to_num(joint.std_error)[which]
     if not np.isfinite(offset).all():
         lost = of_visits(other.visit[~np.isfinite(offset)])

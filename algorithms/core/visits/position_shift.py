@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from ..soundings import Soundings, distinct, each_visit
+from ..soundings import Soundings, distinct
 
 #: Side of the cells whose mean depths give the slope, m: lanes lie closer together.
 _CELL_M = 40.0
@@ -12,8 +12,8 @@ _CELL_M = 40.0
 #: The positions of so many minutes are wrong by one shift, those before and after by another.
 _MINUTES = 30
 
-#: Without times a ping a second is taken.
-_PINGS = 60 * _MINUTES
+#: Where times are lost, those of a square are: lanes 10 m apart cover it in half an hour, m.
+_SQUARE_M = 200.0
 
 
 def error_of_shifts(own: Soundings, other: Soundings, shift_m: float = 1.0) -> float:
@@ -38,14 +38,16 @@ def error_of_shifts(own: Soundings, other: Soundings, shift_m: float = 1.0) -> f
     What a GPS receiver is wrong by holds over several lanes, so that it does not average out over
     their crossings: where the bottom falls to one side, a shift reads as an offset in depth. With
     the mean slope vector ``g`` of each half hour and its part ``w`` of the soundings, the variance
-    is ``shift^2 sum(w^2 |g|^2)``. That errors hold for half an hour is common practice, not a
+    is ``shift^2 sum(w^2 |g|^2)``. Soundings without times are taken by squares of 200 m, as much as
+    is covered in half an hour. That errors hold for half an hour is common practice, not a
     measurement.
 
     Examples
     --------
     >>> side = np.arange(0.0, 400.0, 5.0)
     >>> x, y = (v.ravel() for v in np.meshgrid(side, side))
-    >>> plane = Soundings.build(x, y, 3.0 + 0.02 * x)
+    >>> time = np.full(x.size, np.datetime64("2026-05-14T14:00", "ms"))
+    >>> plane = Soundings.build(x, y, 3.0 + 0.02 * x, time=time)
     >>> round(error_of_shifts(plane, plane), 4)
     0.02
     """
@@ -61,8 +63,7 @@ def error_of_shifts(own: Soundings, other: Soundings, shift_m: float = 1.0) -> f
     known = np.isfinite(met).all(axis=0)
     if not known.any():
         return 0.0
-    minutes = other.time[known].astype("datetime64[m]").astype(np.int64)
-    block = np.unique(minutes // _MINUTES, return_inverse=True)[1]
+    block = spans_of_shift(other.select(known))
     sums = [np.bincount(block, slope[known]) for slope in met]
     return float(shift_m * np.hypot(*sums).dot(np.hypot(*sums)) ** 0.5 / known.sum())
 
@@ -70,7 +71,7 @@ def error_of_shifts(own: Soundings, other: Soundings, shift_m: float = 1.0) -> f
 def spans_of_shift(soundings: Soundings) -> np.ndarray:
     """Number the half hours of each visit, through which its positions are wrong by one shift.
 
-    Without times each 1,800 soundings of a visit are one, shape (n,).
+    Without times each square of 200 m is one, shape (n,).
 
     Examples
     --------
@@ -78,11 +79,12 @@ def spans_of_shift(soundings: Soundings) -> np.ndarray:
     >>> spans_of_shift(Soundings.build([0, 1, 2], [0, 0, 0], [3, 3, 3], time=time)).tolist()
     [0, 0, 1]
     """
-    span = soundings.time.astype("datetime64[m]").astype(np.int64) // _MINUTES
-    for _, rows in each_visit(soundings):
-        rows = rows[np.isnat(soundings.time[rows])]
-        span[rows] = np.arange(rows.size) // _PINGS
-    key = np.column_stack([distinct(soundings.visit)[1], span])
+    minutes = soundings.time.astype("datetime64[m]").astype(np.int64)
+    half_hour = np.where(np.isnat(soundings.time), -1, minutes // _MINUTES)
+    squares = (
+        np.where(half_hour < 0, np.floor(v / _SQUARE_M), 0.0) for v in (soundings.x, soundings.y)
+    )
+    key = np.column_stack([distinct(soundings.visit)[1], half_hour, *squares])
     return np.unique(key, axis=0, return_inverse=True)[1].ravel()
 
 
