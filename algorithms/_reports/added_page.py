@@ -233,7 +233,7 @@ def _visits(added, unit) -> str:
         ]
         if removed:
             texts.append(_offset(v.removed, v.removed_sd, unit) if v.removed else "&ndash;")
-        rows.append([escape(v.name), *(text.replace(" ", "&nbsp;") for text in texts)])
+        rows.append([_name(v.name), *(text.replace(" ", "&nbsp;") for text in texts)])
     return table(head, rows)
 
 
@@ -249,8 +249,8 @@ def _bottom(added, unit) -> list:
         return []
     rows = [
         (
-            escape(s.older),
-            escape(s.by),
+            _name(s.older),
+            _name(s.by),
             written(s.soundings, ","),
             "&ndash;" if np.isnan(s.change) else f"{_signed(s.change, unit)} {unit}",
             f"{s.x:.0f}, {s.y:.0f}",
@@ -289,6 +289,12 @@ def _notes(added, scale) -> list:
             "the offset that was found and taken off when the visit was entered."
         ),
     ]
+
+
+def _name(visit) -> str:
+    """Return the name of a visit, on one line unless it is long, as a date should be."""
+    text = escape(visit)
+    return text if len(visit) > 24 else f'<span style="white-space: nowrap">{text}</span>'
 
 
 def _depth(value, unit) -> str:

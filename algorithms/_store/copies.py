@@ -78,8 +78,8 @@ def beside(path) -> list:
     if Path(f"{path}-wal").is_file():
         notes.append(
             tr(
-                "Beside lake database '{}' is '{}': another program has the database open, or was "
-                "cut off. Close that program, and move or copy the two only together."
+                "Beside lake database '{}' is '{}': QGIS or another program edits it, or was cut off. "
+                "End editing there, and move or copy the two files only together."
             ).format(path.name, f"{path.name}-wal")
         )
     journal = Path(f"{path}-journal")

@@ -16,9 +16,9 @@ from ..core.rtree_nodes import finds_all
 from ..core.soundings import ACCEPTED, concatenate
 from ..core.visits.log_book import VisitFacts, facts_from
 from ..core.visits.store_content import Logged, fingerprint
-from ..core.visits.store_visits import CHECKSUM_ROWS, Visit, box_of, checksum, near
+from ..core.visits.store_visits import CHECKSUM_ROWS, SUPERSEDED, Visit, box_of, checksum, near
 from .errors import damaged
-from .layout import DESCRIPTION, LOG_BOOK, layout_of, now, stamp, state_of
+from .layout import DESCRIPTION, IS_SUPERSEDED, LOG_BOOK, layout_of, now, stamp, state_of
 from .rows import BATCH, as_times, blocks_in, decoding, insert_soundings, pages, read_pages
 
 
@@ -128,6 +128,7 @@ def take_over(db, progress):
             ).format(lost)
         )
     rows = db.execute("SELECT fid, visit, added, parameters FROM visits").fetchall()
+    _rename(db, {number: name for number, name, *_ in rows})
     for number, name, added, parameters in rows:
         progress(0.0)
         held = [page for page, _ in read_pages(db, number)]
@@ -136,14 +137,29 @@ def take_over(db, progress):
             continue
         if not isinstance(name, str):
             raise damaged()
-        db.execute(
-            "UPDATE soundings SET visit = ? WHERE visit_id = ? AND visit IS NOT ?",
-            (name, number, name),
-        )
         whole = concatenate(held)
         whole = whole.replace(visit=np.full(len(whole), name, object))
         describe(db, number, name, whole, added, parameters)
     stamp(db)
+
+
+def _rename(db, names):
+    """Give soundings the names that another program gave to their visits, in their status too."""
+    for number, name in names.items():
+        before = db.execute(
+            "SELECT DISTINCT visit FROM soundings WHERE visit_id = ? AND visit IS NOT ?",
+            (number, name),
+        ).fetchall()
+        for (old,) in before:
+            if old is not None and old not in names.values():
+                db.execute(
+                    f"UPDATE soundings SET status = ? WHERE status = ? AND {IS_SUPERSEDED}",
+                    (f"{SUPERSEDED}{name}", f"{SUPERSEDED}{old}"),
+                )
+        db.execute(
+            "UPDATE soundings SET visit = ? WHERE visit_id = ? AND visit IS NOT ?",
+            (name, number, name),
+        )
 
 
 # -- the log-book ------------------------------------------------------------------------------

@@ -22,7 +22,10 @@ _REJECTED_SHAPES = ("cross2", "triangle", "diamond", "square", "pentagon", "star
 
 
 def _soundings(layer, faint=False):
-    """Accepted soundings as dots colored by depth, rejected ones in a shape for each reason."""
+    """Accepted soundings as dots colored by depth, all others in a shape for each reason.
+
+    Not all of these are rejected: some are held back or superseded, as their status says.
+    """
     index = layer.fields().indexFromName("status")
     reasons = sorted(
         str(status)
@@ -48,7 +51,7 @@ def _soundings(layer, faint=False):
             ),
         )
     categories = [
-        QgsRendererCategory(reason, _rejected_marker(i), tr("rejected: {}").format(reason))
+        QgsRendererCategory(reason, _rejected_marker(i), tr("not used: {}").format(reason))
         for i, reason in enumerate(reasons)
     ]
     # The category without a value takes the rest: 'accepted', and layers that were never cleaned.

@@ -161,7 +161,7 @@ class SetAside(LakefloorAlgorithm):
         for note in done.notes:
             inputs.warn(note)
         for name, count in done.visits.items():
-            inputs.say(tr("Visit '{}': soundings concerned: {}.").format(name, count))
+            inputs.say(_done(inputs.choice("ACTION")).format(name, count))
         if done.remembered:
             inputs.say(
                 tr(
@@ -199,3 +199,15 @@ class SetAside(LakefloorAlgorithm):
         part = VisitPart(area, inputs.moment("FROM_TIME"), inputs.moment("TO_TIME"))
         reason = " ".join(inputs.text("REASON").split())
         return part, reason or tr("no reason given")
+
+
+def _done(action) -> str:
+    """Return the sentence on what was done to a visit, to be filled in."""
+    return {
+        HOLD_BACK: tr("Visit '{}': soundings held back: {}."),
+        REJECT: tr("Visit '{}': soundings rejected: {}."),
+        REMOVE: tr("Visit '{}': soundings removed: {}."),
+        CHANGED: tr("Visit '{}': soundings older than the change: {}."),
+        ACCEPT: tr("Visit '{}': soundings accepted again: {}."),
+        ACCEPT_SUPERSEDED: tr("Visit '{}': soundings accepted again: {}."),
+    }[action]

@@ -21,7 +21,8 @@ class UndoLastChange(LakefloorAlgorithm):
         "@default",
         "Takes the last change of the lake database back: an added, extended, replaced or removed "
         "visit, soundings that were set aside, or an edited log-book. The database is then as it "
-        "was before, and its history says what was undone.\n\n"
+        "was before, and its history says what was undone. To see what the last change was, run "
+        "'Log-book of lake database' with 'History'.\n\n"
         "Only the last change can be undone, and only once. It cannot be undone after a backup was "
         "restored or another program edited the database. To go back further, use 'Restore lake "
         "database'.",

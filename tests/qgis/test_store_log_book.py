@@ -129,6 +129,25 @@ def test_an_edit_of_another_program_is_taken_over(path):
     state(path)
 
 
+def test_a_visit_renamed_by_another_program_still_supersedes(path):
+    later = JULY.replace(depth=JULY.depth - 0.8)
+    _store.add(path, concatenate([MAY, later]), CRS, newer_wins=True)
+    before = all_of(path)
+    count = int((before.status == "superseded by july").sum())
+    assert count
+    dataset = gdal.OpenEx(str(path), gdal.OF_UPDATE | gdal.OF_VECTOR)
+    table = dataset.GetLayer("visits")
+    feature = next(f for f in table if f.GetField("visit") == "july")
+    feature.SetField("visit", "summer")
+    table.SetFeature(feature)
+    table = dataset = None
+    _store.edit_log_book(path, ["summer"], VisitFacts(remark="windy"))
+    back = all_of(path)
+    assert int((back.status == "superseded by summer").sum()) == count
+    assert "superseded by july" not in set(back.status)
+    assert _store.remove(path, ["summer"])["restored"] == count
+
+
 def test_days_and_counts(path):
     """At 94 W the day begins at 06:17 UTC; an evening of two hours crosses it."""
     start = np.datetime64("2024-05-15T05:30:00", "ms")

@@ -143,7 +143,7 @@ def test_rejected_soundings_differ_from_used_ones_by_shape(memory_layer, qgis_ap
     _styling.apply_style(layer, "soundings")
     categories = layer.renderer().categories()
     labels = [category.label() for category in categories]
-    assert labels == ["rejected: speed", "rejected: spike", "rejected: zero depth", "sounding used"]
+    assert labels == ["not used: speed", "not used: spike", "not used: zero depth", "sounding used"]
     shapes = [category.symbol().symbolLayer(0).properties()["name"] for category in categories]
     assert len(set(shapes)) == 4
     image = drawn(layer)

@@ -5,6 +5,7 @@ import os
 import shutil
 import subprocess
 import sys
+from html import escape
 from pathlib import Path
 
 import numpy as np
@@ -337,6 +338,7 @@ def test_names_of_visits_are_text_on_the_page(run, lake, shoreline, tmp_path):
         },
     )
     page = page_of(result)
+    assert f'<td><span style="white-space: nowrap">{escape(name)}</span>' in page
     assert "<b>June" not in page
     assert "&lt;b&gt;June&lt;/b&gt; &amp; {0} $x$" in page
 
