@@ -91,10 +91,12 @@ def sentences(statistics, unit: str, littoral_depth: float) -> list:
         tr("{} of the lake, {}, is shallower than {}.").format(
             say("littoral_share"), say("littoral_area"), setting(littoral_depth, unit)
         ),
-        tr(
-            "The shore is {} long. This is {:.2f} times the shore of a round lake of the same size."
-        ).format(say("shoreline"), f["development"].value),
+        tr("The shore is {} long.").format(say("shoreline")),
     ]
+    if "development" in f:
+        lines[-1] += " " + tr(
+            "This is {:.2f} times the shore of a round lake of the same size."
+        ).format(f["development"].value)
     islands = int(f["islands"].value)
     if islands == 1:
         lines.append(

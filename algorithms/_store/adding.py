@@ -212,6 +212,7 @@ def _add(db, name, part, facts, parameters, done, progress, joins=True):
                     "choose 'replace'."
                 ).format(int(other.sum()))
             )
+        _say_uneven(name, part, known, other, done)
     if known.there.all():
         return None
     fresh, host = part.select(~known.there), visit_continued(stored, known, len(part))
@@ -232,6 +233,20 @@ def _add(db, name, part, facts, parameters, done, progress, joins=True):
     done.visits.append(name)
     done.added += len(fresh)
     return number
+
+
+def _say_uneven(name, part, known, other, done):
+    """Warn where the rest of a visit enters with depths that are corrected in another way."""
+    if known.there.all() or 2 * other.sum() < known.there.sum():
+        return
+    step = float(np.median((part.depth - known.depth)[other]))
+    done.notes.append(
+        tr(
+            "The rest of visit '{}' enters with its own depths, which differ by {:+.3f} m in level "
+            "or corrections from those already there. To make the visit one again, choose "
+            "'replace'."
+        ).format(name, step)
+    )
 
 
 def _resumed(db, stored, name, part, facts):

@@ -200,7 +200,10 @@ class LakeStatistics(LakefloorAlgorithm):
         outputs.table("LAYERS", FIELDS, _rows(statistics.layers, unit))
         figures = statistics.figures
         return {
-            **{name: figures[key].value for name, (key, _) in _NUMBERS.items()},
+            **{
+                name: figures[key].value if key in figures else None
+                for name, (key, _) in _NUMBERS.items()
+            },
             **{name: figures[key].sd for name, (key, _) in _UNCERTAIN.items()},
         }
 

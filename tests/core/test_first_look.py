@@ -478,6 +478,15 @@ def test_a_date_in_the_future_and_one_with_day_and_month_exchanged():
     assert "it is 2026-07-12" in text
 
 
+def test_a_date_is_told_as_the_lake_counts_it():
+    """A morning in Tasmania is the evening before in UTC."""
+    time = np.array(["2027-06-01T22:00"], "datetime64[ms]")
+    (found,) = doubtful_dates("2027-06-02", time, [], NOW)
+    assert "is dated 2027-06-02" in found.sentence
+    (found,) = doubtful_dates("2026-05-01 north", time, [], NOW)
+    assert "is dated 2027-06-01" in found.sentence
+
+
 def test_a_date_long_before_all_others_is_doubted():
     code, text = dated("2000-01-01")
     assert code == ["date"]

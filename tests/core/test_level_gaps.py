@@ -135,9 +135,9 @@ def test_readings_eleven_months_apart_are_not_joined():
     assert str(refused.value) == (
         "2 soundings of visit 'trip' lie between readings 334 days apart: 2.88 ft at "
         "2026-05-01T00:00 UTC and 3.32 ft at 2027-03-31T00:00 UTC. The maximum gap is 2 days, and "
-        "a reading alone counts for half of that. Add a reading of that day, or choose 'fit to the "
-        "lake' to add the visit without one. 'Reduce to lake datum' can also take a longer maximum "
-        "gap."
+        "a reading alone counts for half of that. Add a reading of that day. To add the visit to a "
+        "lake database without one, choose 'fit to the lake'. 'Reduce to lake datum' can also take a "
+        "longer maximum gap."
     )
     done = reduce_to_datum(pings([150.0]), record, datum_elevation_m=0.0, max_gap_d=334.0)
     assert done.soundings.corrections[0].endswith("level_sd_m=0.136")

@@ -281,3 +281,18 @@ def test_add_a_visit_corrects_a_visit_that_entered_with_a_wrong_draft(provider, 
     after = concatenate(_store.read(tmp_path / "lake.gpkg"))
     both = before.accepted & after.accepted
     np.testing.assert_allclose((before.depth - after.depth)[both], 1.0, atol=1e-6)
+
+
+def test_the_rest_of_a_visit_at_another_level_is_told(run, layer, lake, feedback):
+    """The first half was fitted; the whole then comes as it was reduced, 5 cm off."""
+    july = reduced(JULY, 0.25)
+    half = july.select(slice(0, len(july) // 2))
+    fit = {"DATABASE": lake, "LEVEL": "fit to the lake"}
+    offset = run("addtodatabase", {"INPUT": layer(half, "half"), **fit})["VISIT_OFFSET"]
+    run("addtodatabase", {"INPUT": layer(july, "july"), "DATABASE": lake}, feedback)
+    (told,) = [text for text in feedback.warnings if text.startswith("The rest of visit")]
+    assert f"differ by {offset:+.3f} m" in told
+    assert "choose 'replace'" in told
+    run("addtodatabase", {"INPUT": layer(july, "again"), **fit, "MODE": "replace"}, feedback)
+    offsets = {parse_corrections(t)["level_offset_m"] for t in held(lake, "2026-07-02").corrections}
+    assert len(offsets) == 1

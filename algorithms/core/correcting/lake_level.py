@@ -409,8 +409,8 @@ _CURE_OUTSIDE = (
     "one lake level instead of them. 'Reduce to lake datum' can also hold the first and last reading."
 )
 _CURE = (
-    "Add a reading of that day, or choose 'fit to the lake' to add the visit without one. 'Reduce "
-    "to lake datum' can also take a longer maximum gap."
+    "Add a reading of that day. To add the visit to a lake database without one, choose 'fit to the "
+    "lake'. 'Reduce to lake datum' can also take a longer maximum gap."
 )
 
 

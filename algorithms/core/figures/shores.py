@@ -32,7 +32,8 @@ def shore_figures(
     crs : int or str, optional
         Projected coordinate system, for lengths on the ellipsoid.
     cut : MultiLineString, optional
-        Edges of the water that are no shore: they are no part of the lengths.
+        Edges of the water that are no shore: they are no part of the lengths, and there is no
+        shoreline development then.
     """
 
     def length(ring_list):
@@ -58,12 +59,18 @@ def shore_figures(
                 (mainland + island_shore, np.hypot(shore_sd, island_sd)),
             )
         )
-    return {
+    lengths = {
         "shoreline": Figure("Shoreline length, without islands", "length", mainland, shore_sd),
         "island_shoreline": Figure(
             "Shoreline length of islands", "length", island_shore, island_sd
         ),
         "islands": Figure("Number of islands", "count", len(islands)),
+    }
+    if cut is not None:
+        # A shore that does not close around the water has no development.
+        return lengths, area_sd
+    return {
+        **lengths,
         "development": Figure(
             "Shoreline development (1 for a circle), without islands",
             "ratio",

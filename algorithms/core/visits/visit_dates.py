@@ -7,6 +7,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from ..number_text import counted, written
+from ..times import date_in_name
 from .findings import Finding
 
 #: GPS weeks are counted modulo 1024 (IS-GPS-200, 20.3.3.3.1.1): a receiver that lost count is off
@@ -54,6 +55,10 @@ def doubtful_dates(
     day = np.sort(time)[(time.size - 1) // 2].astype("datetime64[D]")
     others = [other for other in others if not np.isnat(other)]
     ahead, years = day > now + _AHEAD, _years_before(day, others)
+    named = date_in_name(visit)
+    if named is not None and abs(named - day) <= np.timedelta64(1, "D"):
+        # The lake's own date, which the user knows.
+        day = named.astype("datetime64[D]")
     if ahead or years is None or years * 365.25 > _ALONE_DAYS:
         spans = _rollovers(day, others, now)
         if spans:

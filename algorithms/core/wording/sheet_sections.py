@@ -55,6 +55,13 @@ def _datum_lines(facts) -> list:
     return lines
 
 
+def _development(figures) -> str:
+    """Return the shoreline development as a clause; of a part of a lake there is none."""
+    if "development" not in figures:
+        return ""
+    return f", development {written(figures['development'].value, '.2f')}"
+
+
 def _lake_lines(facts) -> list:
     if facts.statistics is None:
         return []
@@ -67,8 +74,7 @@ def _lake_lines(facts) -> list:
     lines = [
         f"Area {say('area')}, volume {say('volume')}.",
         f"Mean depth {say('mean_depth')}, deepest {say('max_depth')}.",
-        f"Shoreline {say('shoreline')}, development "
-        f"{written(figures['development'].value, '.2f')}.",
+        f"Shoreline {say('shoreline')}{_development(figures)}.",
         f"Shallower than {littoral} {unit}: {say('littoral_share')}.",
     ]
     gap = 100.0 - figures["mapped_share"].value

@@ -217,8 +217,14 @@ def test_figures_are_those_of_the_part(run, lake, copy, tmp_path, recorder):
     ((shape, _),) = outline(path)
     said = recorder()
     given = {"INPUT": path.replace("lake.gpkg", "depth.tif"), "UNIT": "meters"}
+    page = tmp_path / "part.html"
+    given["REPORT"] = str(page)
     part = run("lakestatistics", {**given, "SHORELINE": f"{path}|layername=outline"}, said)
     assert "part shared" in said.text
+    # The shore of a part does not close around its water.
+    assert part["DEVELOPMENT"] is None
+    assert "m long." in (text := page.read_text())
+    assert "round lake" not in text
     assert part["AREA_M2"] == pytest.approx(shape.area, rel=2e-3)
     west, south, east, north = shape.bounds
     edge = shape.boundary.intersection(box(CUT_AT - 0.1, south, east + 1.0, north)).length

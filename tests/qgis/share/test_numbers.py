@@ -81,7 +81,7 @@ def test_a_translated_text_is_filled_in_with_the_signs():
 @pytest.mark.skipif(not plots.available(), reason="this QGIS has no matplotlib")
 def test_figures_along_axes():
     with written_with(Numbers(",", ".")):
-        ticks = plots._tick_format()
+        ticks = plots.tick_format()
     ticks.create_dummy_axis()
     ticks.set_locs([0.0, 0.5, 1.0])
     with written_with(Numbers(",", ".")):
