@@ -42,6 +42,9 @@ _NEAR_RATIO, _BETTER = 0.15, 0.5
 #: On a flat bottom the ratio of single depths tells the unit, if they differ by more than levels, m.
 _MORE_THAN_LEVELS_M = 1.0
 
+#: No unit makes depths so small a part of those of earlier soundings.
+_NO_DEPTHS = 0.1
+
 #: No error of the sound speed in fresh water makes depths differ more than by this part.
 _MOST_OF_SPEED = 0.15
 _OF_SPEED = (
@@ -125,6 +128,15 @@ def _unit(name, places, taken_off):
     single = np.nan
     if deep.sum() >= FEWEST_PLACES and np.median(np.abs(logged - old)) > _MORE_THAN_LEVELS_M:
         single = float(np.median(logged[deep] / old[deep]))
+    if single < _NO_DEPTHS:
+        return Finding(
+            name,
+            "unit",
+            True,
+            f"The depths of visit '{name}' are {written(single, '.2f')} times those of earlier "
+            f"soundings at the same places. {_OF_COLUMN}",
+            single,
+        )
     for ratio, actual, taken in _RATIOS:
         by_slope = (
             told
