@@ -45,6 +45,7 @@ def write_merged(
     progress: Progress = silent,
     *,
     facts: dict | None = None,
+    newer_wins: bool = False,
 ) -> Added:
     """Write a new store with what one's own holds and what another adds to it.
 
@@ -61,6 +62,9 @@ def write_merged(
     progress : callable
     facts : dict of str to VisitFacts, optional
         What the other's log-book says of its visits, by name: :func:`facts_by_visit`.
+    newer_wins : bool
+        As for :func:`.adding.add`. Where the other has superseded soundings, what they superseded
+        there is found again so, in one's own visits as well.
     """
     copy_store(path, target)
     make_own(target)
@@ -73,6 +77,7 @@ def write_merged(
         contents(path).crs,
         parameters={"merged": True, "level": level, "offset_m": offset},
         facts=facts,
+        newer_wins=newer_wins,
         # Another's visit of the same name and day is a visit of its own.
         joins=False,
         progress=progress,

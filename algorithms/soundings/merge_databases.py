@@ -20,6 +20,7 @@ from .._io.values import number_or_none
 from ..core.crs import transform
 from ..core.errors import LakefloorError
 from ..core.progress import span
+from ..core.soundings import distinct
 from ..core.visits.store_visits import SUPERSEDED
 from ._lake_database import store_parameter, store_path
 
@@ -193,13 +194,10 @@ class MergeDatabases(LakefloorAlgorithm):
             facts=None
             if inputs.given("COPY")
             else lake_store.facts_by_visit(inputs.file("OTHER_DATABASE")),
+            newer_wins=any(text.startswith(SUPERSEDED) for text in distinct(other.status)[0]),
         )
-        for name in done.visits:
-            inputs.say(tr("Visit '{}' is now in the lake database.").format(name))
-        for note in done.notes:
-            inputs.warn(note)
         there = len(other) - done.added
-        inputs.say(tr("Soundings added: {}, already there: {}.").format(done.added, there))
+        _say_done(done, there, inputs)
         return {
             "ADDED": done.added,
             "ALREADY_THERE": there,
@@ -250,10 +248,18 @@ def _say(merged, inputs):
                         f"'{name}'" if name else tr("The other soundings"), offset, error, count
                     )
                 )
-    again = sum(str(s).startswith(SUPERSEDED) for s in merged.soundings.status)
-    if again:
-        inputs.warn(
+
+
+def _say_done(done, there, inputs):
+    for name in done.visits:
+        inputs.say(tr("Visit '{}' is now in the lake database.").format(name))
+    for note in done.notes:
+        inputs.warn(note)
+    if done.superseded:
+        inputs.say(
             tr(
-                "Soundings that the other lake database marks as superseded are accepted again: {}."
-            ).format(again)
+                "The bottom has changed, as the other lake database says. Older soundings "
+                "superseded: {}."
+            ).format(done.superseded)
         )
+    inputs.say(tr("Soundings added: {}, already there: {}.").format(done.added, there))

@@ -235,3 +235,20 @@ def test_full_disk_leaves_nothing(run, stores, tmp_path, share):
         resource.setrlimit(resource.RLIMIT_FSIZE, soft)
         signal.signal(signal.SIGXFSZ, handler)
     assert sorted(os.listdir(tmp_path)) == before
+
+
+def test_a_dredged_hole_stays_right_in_either_order(run, stores, tmp_path, feedback):
+    (own,) = stores(own=[MAY])
+    july, other = survey("july", "2025-07-01", False, seed=2), str(tmp_path / "other.gpkg")
+    hole = (np.abs(july.x - 500_110.0) < 35.0) & (np.abs(july.y - 5_000_100.0) < 35.0)
+    july = july.replace(depth=july.depth + 1.5 * hole)
+    _store.add(other, concatenate([MAY, july]), UTM, newer_wins=True)
+    marked = held(other).status == "superseded by july"
+    assert marked.sum() > 50
+    for first, second in ((own, other), (other, own)):
+        out = str(tmp_path / f"{os.path.basename(first)}.merged.gpkg")
+        run(
+            "mergedatabases", {"DATABASE": first, "OTHER_DATABASE": second, "OUTPUT": out}, feedback
+        )
+        assert held(out).status.tolist() == held(other).status.tolist()
+    assert f"Older soundings superseded: {marked.sum()}." in feedback.text
