@@ -21,6 +21,9 @@ _ONE_WAY = 0.75
 #: weeds that cover lanes, or a hole that was dredged. Single fish lie beside soundings that agree.
 _IN_STRETCHES = 0.06
 
+#: Fewer soundings in stretches, some tens of meters of track, may be one shift over a steep edge.
+_FEWEST_IN_STRETCHES = 20
+
 #: Around a sounding of a stretch, so far along the track, m, half of the soundings contradict alike,
 #: and at least so many.
 _STRETCH_M, _PART, _FEWEST_ALIKE = 10.0, 0.5, 4
@@ -114,7 +117,7 @@ def doubtful_bottom(
     if total > _CONTRADICTED and share < _ONE_WAY * total:
         return [_most(name, total)]
     # What positions do on slopes goes either way.
-    if abs(deep - shallow) <= _IN_STRETCHES:
+    if abs(deep - shallow) <= max(_IN_STRETCHES, _FEWEST_IN_STRETCHES / len(sign)):
         return []
     size = float(np.median(np.abs(difference[stretch & (sign == way)])))
     return [_stretches(name, share, way, size, newer_wins)]
