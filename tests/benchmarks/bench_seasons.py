@@ -143,7 +143,7 @@ class Run:
             f"{self.lake:6}{last.rmse:7.3f}{100 * last.supported:6.0f}%{100 * last.within:6.0f}%"
             f"{self.duplicates:6d}  {'{:2d} /{:2d} /{:2d}'.format(*self.refusals)}"
             f"{self.level:8.3f}{'{:4d} of {:2d}'.format(*self.offsets_within)}   {of_hole:32}"
-            f"{len(self.worse):4d} /{len(self.harm):2d}{f'{len(self.years_wrong)} of 5':>9}"
+            f"{len(self.worse):4d} /{len(self.harm):2d}{f'{len(self.years_wrong)} of 4':>9}"
             f"{self.seconds:6.0f} s"
         )
 
@@ -182,7 +182,7 @@ def _run(name, seed, options):
                 records.append(record)
                 if not options.brief:
                     _say(record)
-        wrong = world.years_wrong()
+        wrong = world.years_wrong
     return Run(name, records, wrong, time.process_time() - start)
 
 

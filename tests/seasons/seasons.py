@@ -51,6 +51,8 @@ class Step:
         Whether this is the first visit to the hole, by which its volume is found.
     gain : float, optional
         Of the hardness of the logs against all before, which must be found.
+    all_the_same : bool
+        Enter in spite of what the first look finds.
     """
 
     season: int
@@ -67,6 +69,7 @@ class Step:
     visits: int = 1
     hole: bool = False
     gain: float = None
+    all_the_same: bool = False
 
 
 @dataclass(frozen=True)
@@ -135,7 +138,8 @@ class World:
         self.judge, self.ledger = Judge(lake, cell, smoothing), Ledger()
         self.outings, self.files = 0, []
         self.map, self.held = None, set()
-        self.rows, self.rows_before, self.years = None, None, {}
+        self.rows, self.rows_before = None, None
+        self.years, self.years_wrong = {}, None
 
     def day(self, year, week):
         """Return ten in the morning of a day, so many weeks after high water, UTC."""
@@ -169,21 +173,18 @@ class World:
         return chain.visits(self.path) if self.path.exists() else []
 
     def note_year(self, year):
-        """Keep what the database holds at the end of a year, for :meth:`years_wrong`."""
+        """Keep what the database holds at the end of a year, for :meth:`look_back`."""
         self.years[year] = _timed(self.stored())
 
-    def years_wrong(self):
-        """Return the years of which the lake as of their last day is not what it was then.
+    def look_back(self):
+        """Note the years of which the lake as of their last day is not what it was then.
 
-        Soundings without a time are of no year, and visits that were removed since are of none, so
-        that only the others are compared.
+        Soundings without a time are of no year, so only the others are compared.
         """
-        left = set(self.visits())
-        return [
+        self.years_wrong = [
             year
             for year, rows in self.years.items()
-            if _timed(chain.as_of(self.path, f"{year}-12-31"))
-            != [row for row in rows if row[-1] in left]
+            if _timed(chain.as_of(self.path, f"{year}-12-31")) != rows
         ]
 
     def do(self, step):
@@ -225,7 +226,9 @@ class World:
         except chain.LakefloorError as error:
             return chain.Outcome(refusal=str(error))
         files = self.files[-len(step.logs) :]
-        return chain.look_and_add(self.path, soundings, self.lake, step.handling, files)
+        return chain.look_and_add(
+            self.path, soundings, self.lake, step.handling, files, step.all_the_same
+        )
 
     def read(self, logs, handling, suffix="txt", **how):
         """Write logs as files and read them; note in the ledger which pings the soundings are."""
@@ -247,7 +250,7 @@ class World:
         judge, when = self.judge, step.when
         count, stored = len(self.visits()), self.stored()
         change = entered(self.ledger, self.lake, stored, self.held)
-        state, rows = _state(step, outcome), _rows(stored)
+        state, rows = _state(step, outcome), rows_of(stored)
         before = self.map
         drawn = before if rows == self.rows else judge.draw(stored)
         one, two = np.nan, np.nan
@@ -339,7 +342,7 @@ class World:
         return stored.replace(depth=depth).select(first)
 
 
-def _rows(soundings):
+def rows_of(soundings):
     """Return what is stored, in one order, to compare it."""
     s = soundings
     depth = np.round(s.depth, 6)
@@ -349,7 +352,7 @@ def _rows(soundings):
 
 
 def _timed(soundings):
-    return _rows(soundings.select(~np.isnat(soundings.time)))
+    return rows_of(soundings.select(~np.isnat(soundings.time)))
 
 
 def _ways(handling):
