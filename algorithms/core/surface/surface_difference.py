@@ -289,9 +289,9 @@ def _judged(base, cells, joint, factor, risk, seen):
 
 def _seen(base: Grid, newer: Surface, older: Surface) -> np.ndarray | None:
     """Mark the cells of a grid that are near soundings of both surfaces; None if one has none."""
-    distances = [surface.distance for surface in (newer, older)]
-    if any(distance is None for distance in distances):
+    if newer.distance is None or older.distance is None:
         return None
+    distances = (newer.distance, older.distance)
     seen = np.ones(base.shape, bool)
     for rows in row_blocks(base, _CELLS):
         x, y = (part.ravel() for part in np.meshgrid(base.x, base.y[rows]))
