@@ -33,8 +33,9 @@ _BRIDGE = 1.25
 #: if no block is changed as a whole: unchanged lakes have up to six.
 _ENOUGH = 12
 #: A patch needs so many quarter blocks that are clear and close to soundings of both visits, and
-#: this part of all of its own. In unchanged lakes the rest contradicts where lanes miss a drop-off.
-_SEEN, _SEEN_PART = 8, 0.25
+#: this part of all of its own, or so many that no drop-off between lanes makes them. In unchanged
+#: lakes the rest contradicts where lanes miss a drop-off.
+_SEEN, _SEEN_PART, _SEEN_WELL = 8, 0.25, 30
 #: A patch reaches no farther than so many blocks from one that may have changed.
 _FARTHEST = 5.0
 #: What contradicts by one standard uncertainty counts within so many blocks of what is clear.
@@ -222,8 +223,8 @@ def changed_patches(
     about 1.25 blocks or lane spacings. What is joined to a changed block is a patch, and so are
     twelve such places side by side. What contradicts by one standard uncertainty is taken along
     near by. Where lanes of either visit miss a drop-off the bottom between them is guessed wrongly,
-    so a patch counts only if eight places or more, a quarter of all, contradict within reach of
-    soundings of both. The outline is the closing of the places (Serra 1982). Within it older
+    so a patch counts only if eight places or more, a quarter of all or thirty, contradict within
+    reach of soundings of both. The outline is the closing of the places (Serra 1982). Within it older
     soundings are superseded, unless they agree with the newer visit or it has no soundings around
     them.
 
@@ -333,7 +334,7 @@ def _seeded(places, clear, seeds, test):
 def _seen_by_both(places) -> bool:
     """Say whether enough of the places that contradict lie close to soundings of both visits."""
     seen = np.count_nonzero(places.clear & places.near)
-    return seen >= max(_SEEN, _SEEN_PART * len(places.x))
+    return seen >= max(_SEEN, min(_SEEN_PART * len(places.x), _SEEN_WELL))
 
 
 def _closed(places, bridge, rim) -> BaseGeometry:
