@@ -34,9 +34,6 @@ UNSOUND = {
     "dates 1,024 weeks back": "rollover",
 }
 
-#: What is not sound either, but is not told.
-NOT_TOLD = {"weeds", "friend's copy from before the hole"}
-
 
 @pytest.fixture(scope="module")
 def season(tmp_path_factory):
