@@ -104,6 +104,10 @@ def test_areas_are_read_in_the_units_of_the_trade():
 #: f-strings that another program reads: `corrections`, a table, a style sheet, a file of points,
 #: an item of a raster, a name, a field of a layer.
 _FOR_PROGRAMS = {
+    "core/exchange/copied_depths.py: cell:g",
+    "core/exchange/map_tiles.py: 0.5 * (south + north):.6f",
+    "core/exchange/map_tiles.py: 0.5 * (west + east):.6f",
+    "core/exchange/map_tiles.py: value:.6f",
     "_io/rasters.py: spacing:.6g",
     "_reports/plain_page.py: 2.0 * points:.1f",
     "_reports/statistics_page.py: value:.10g",

@@ -357,10 +357,9 @@ def _timed(soundings):
 
 def _ways(handling):
     """Return the words of a log-book on how the level was got that fit."""
-    if handling.gauge is None:
+    if handling.gauge is None or handling.level == chain.FIT:
         return (FITTED,)
-    # Readings that were all alike are as good as one. A level that was fitted all the same stays,
-    # and the offset stands beside it.
+    # Readings that were all alike are as good as one.
     return (GAUGE_READINGS, ONE_LEVEL) if isinstance(handling.gauge, tuple) else (ONE_LEVEL,)
 
 

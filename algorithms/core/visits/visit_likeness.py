@@ -174,6 +174,8 @@ def _of_fit(name, fit: VisitFit, fitted) -> list:
         fit.trend_certain
         and abs(fit.trend) > _HARMFUL_TREND
         and abs(fit.trend) * fit.typical > _HARMFUL_M
+        # What a trend adds in deep water, an offset may take off: the map then hardly suffers.
+        and fit.misfit > _HARMFUL_M
     )
     if trend:
         findings = [_trend(name, fit)]

@@ -60,6 +60,8 @@ class VisitFit:
         Whether each differs from nought by more than chance.
     typical : float
         Median depth of the places, m.
+    misfit : float
+        Root mean square of ``surface + trend * depth`` over the places, m.
     """
 
     places: int
@@ -73,6 +75,7 @@ class VisitFit:
     trend_certain: bool = False
     surface_certain: bool = False
     typical: float = np.nan
+    misfit: float = np.nan
 
 
 def fit_visit(places: NearPlaces) -> VisitFit:
@@ -131,6 +134,7 @@ def fit_visit(places: NearPlaces) -> VisitFit:
         better and _certain(trend, trend_sd, runs, _TREND_CHANCE),
         _certain(surface, surface_sd, runs, _OFFSET_CHANCE),
         found.typical,
+        float(np.sqrt(np.mean((surface + trend * places.depth) ** 2))),
     )
 
 
