@@ -39,17 +39,15 @@ class MergeDatabases(LakefloorAlgorithm):
     )
     HELP = QT_TRANSLATE_NOOP(
         "@default",
-        "Makes one lake database of yours and another of the same lake, or the soundings of a "
+        "Makes one lake database of yours and another of the lake, or the soundings of a "
         "shared copy. Use it when friends survey one lake. A new file is written, "
         "and both inputs stay as they are.\n\n"
-        "Soundings in both enter once. They are recognized by time, raw depth and place. Copies "
-        "without times are recognized by place and shape, also on another datum or coarsened. A "
-        "log takes the place of its copy.\n\n"
+        "Soundings in both enter once. They are recognized by time, raw depth and place, copies "
+        "without times by place and shape, also on another datum or coarsened. A log takes the "
+        "place of its copy.\n\n"
         "Your database keeps its datum. The offset of the other soundings is found where tracks "
-        "meet, and removed. With too few such places the run stops, unless both have the same "
-        "datum.\n\n"
-        "Where the other soundings hold a log of yours, the offset is that of its depths. Otherwise "
-        "its uncertainty allows for positions that are wrong by 1 m for half an hour.",
+        "meet, and removed. With too few places the run stops, unless both have one datum.\n\n"
+        "The uncertainty of the offset allows for positions that are wrong by 1 m for half an hour.",
     )
     SOURCE = QT_TRANSLATE_NOOP(
         "@default",
