@@ -239,8 +239,9 @@ def test_the_edges_of_a_clipped_outline_are_shore_or_cut(corners, cell):
     found = shared_outline(whole, area=area, cell=None) if area.area > 1.0 else []
     for part, cut in found:
         shore = part.boundary.difference(cut.buffer(0.02))
-        assert whole.boundary.buffer(0.03).contains(shore)
-        assert area.boundary.buffer(0.03).contains(cut)
+        # An empty line lies in nothing.
+        assert shore.is_empty or whole.boundary.buffer(0.03).contains(shore)
+        assert cut.is_empty or area.boundary.buffer(0.03).contains(cut)
         coarse = shared_outline(whole, area=area, cell=cell)
         assert all(edge.is_empty or edge.length < 400.0 for _, edge in coarse)
         # Passed on without another clip, the mark stays.
