@@ -9,6 +9,7 @@ from scipy.spatial import cKDTree
 
 from ..blocks import square_blocks
 from ..soundings import Soundings, distinct
+from .overlaps import about_mean
 from .position_shift import spans_of_shift
 
 #: Soundings of two visits within this distance are compared, m.
@@ -190,15 +191,7 @@ def _gradients(groups, x, y):
             np.bincount(at.ravel(), value, len(cells))
             for value in (np.ones(len(u)), u, v, z, u * u, u * v, v * v, u * z, v * z)
         ]
-        n, su, sv, sz, uu, uv, vv, uz, vz = _over_neighbors(cells, np.array(moments), wanted)
-        n = np.maximum(n, 1.0)
-        total += (
-            uu - su * su / n,
-            uv - su * sv / n,
-            vv - sv * sv / n,
-            uz - su * sz / n,
-            vz - sv * sz / n,
-        )
+        total += about_mean(_over_neighbors(cells, np.array(moments), wanted))
     uu, uv, vv, uz, vz = total
     middle, apart = 0.5 * (uu + vv), np.hypot(0.5 * (uu - vv), uv)
     blind = middle - apart <= _ACROSS**2 * (middle + apart)

@@ -207,16 +207,8 @@ def _slopes_between(tracks, one, two, place):
                 wanted += at[:, 1] + north
                 cell = np.minimum(np.searchsorted(cells, wanted), cells.size - 1)
                 total += np.where(cells[cell] == wanted, moments[:, cell], 0.0)
-        n, sx, sy, sz, sxx, sxy, syy, sxz, syz = total
-        n = np.maximum(n, 1.0)
         # Each visit about its own mean, so that a difference of datum is no slope.
-        sums += (
-            sxx - sx * sx / n,
-            sxy - sx * sy / n,
-            syy - sy * sy / n,
-            sxz - sx * sz / n,
-            syz - sy * sz / n,
-        )
+        sums += about_mean(total)
     xx, xy, yy, xz, yz = sums
     half, apart = 0.5 * (xx + yy), np.hypot(0.5 * (xx - yy), xy)
     # Soundings across the track must spread at least a fifth as far as those along it.
@@ -225,3 +217,23 @@ def _slopes_between(tracks, one, two, place):
     gx = np.where(unknown, 0.0, (xz * yy - yz * xy) / area)
     gy = np.where(unknown, 0.0, (yz * xx - xz * xy) / area)
     return gx, gy, unknown
+
+
+def about_mean(moments: np.ndarray) -> np.ndarray:
+    """Return sums of squares and products about the mean, for a plane through points.
+
+    Parameters
+    ----------
+    moments : array, shape (9, n)
+        Sums of 1, x, y, z, xx, xy, yy, xz and yz.
+
+    Returns
+    -------
+    array, shape (5, n)
+        Of xx, xy, yy, xz and yz; 0 where there is no point.
+    """
+    n, x, y, z, xx, xy, yy, xz, yz = moments
+    n = np.maximum(n, 1.0)
+    return np.array(
+        [xx - x * x / n, xy - x * y / n, yy - y * y / n, xz - x * z / n, yz - y * z / n]
+    )
