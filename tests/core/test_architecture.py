@@ -67,7 +67,7 @@ MAY = {
     "database files": ({"sqlite3"}, {"_io/", "_store/", "_base.py"}),
     "moving and removing files": (
         {"shutil", "unlink", "rmtree", "rename", "replace_file", "fsync", "tempfile"},
-        {"_io/", "_store/"},
+        {"_io/", "_store/", "_lake/"},
     ),
     "plots": ({"matplotlib"}, {"_reports/"}),
     "widgets": ({"QtWidgets", "QMessageBox", "QDialog", "iface"}, set()),
