@@ -20,6 +20,7 @@ from ._i18n import in_local_numbers, tr
 from ._io.destinations import check_destinations
 from ._io.loading import nothing_loaded_on_failure
 from ._io.named_crs import name_inputs
+from ._io.own_copies import copied_inputs, take
 from ._io.params import with_current_values
 from ._libraries import import_libraries
 from .core.errors import Cancelled, LakefloorError
@@ -46,7 +47,7 @@ class LakefloorAlgorithm(QgsProcessingAlgorithm):
     ``NAME`` is the id and never changes once released. ``TAGS`` are the words, with commas
     between them, by which the toolbox finds it. ``HELP`` says what the algorithm does, when to
     use it, its limits and units; ``SOURCE`` names the published source of the method.
-    ``MAIN_THREAD`` is for one that draws layouts, which belong to the main thread.
+    ``DRAWS`` is for one that draws layers: it works with copies of those in the open project.
     ``REPLACEABLE`` names inputs whose file an output may replace. ``NUMBERS`` are the output numbers
     that :meth:`compute` returns, with what they are.
     """
@@ -57,7 +58,7 @@ class LakefloorAlgorithm(QgsProcessingAlgorithm):
     TAGS = ""
     HELP = ""
     SOURCE = ""
-    MAIN_THREAD = False
+    DRAWS = False
     REPLACEABLE = ()
     NUMBERS = {}
 
@@ -75,11 +76,6 @@ class LakefloorAlgorithm(QgsProcessingAlgorithm):
 
     def tags(self):
         return tr(self.TAGS).split(",")
-
-    def flags(self):
-        if self.MAIN_THREAD:
-            return super().flags() | QgsProcessingAlgorithm.Flag.FlagNoThreading
-        return super().flags()
 
     def icon(self):
         return QIcon(self.svgIconPath())
@@ -133,6 +129,8 @@ class LakefloorAlgorithm(QgsProcessingAlgorithm):
     def prepareAlgorithm(self, parameters, context, feedback):
         parameters = with_current_values(self, parameters, context)
         name_inputs(self, parameters, context)
+        if self.DRAWS:
+            self._copies = copied_inputs(self, parameters, context)
         return super().prepareAlgorithm(parameters, context, feedback)
 
     @in_local_numbers
@@ -142,6 +140,8 @@ class LakefloorAlgorithm(QgsProcessingAlgorithm):
         from ._io.outputs import Outputs
 
         parameters = with_current_values(self, parameters, context)
+        if self.DRAWS:
+            parameters = {**parameters, **take(self._copies, context)}
         outputs = Outputs(self, parameters, context, feedback)
         try:
             # QGIS checks what a person starts, but not the steps of a model.

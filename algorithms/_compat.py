@@ -1,6 +1,12 @@
 """The only place that knows which QGIS it runs in."""
 
-from qgis.core import Qgis, QgsField, QgsProcessingModelChildParameterSource
+from qgis.core import (
+    Qgis,
+    QgsField,
+    QgsProcessingContext,
+    QgsProcessingModelChildParameterSource,
+    QgsProject,
+)
 from qgis.PyQt.QtCore import QMetaType, QVariant
 from qgis.PyQt.QtGui import QPainter
 
@@ -15,6 +21,9 @@ LOSSLESS = getattr(QPainter.RenderHint, "LosslessImageRendering", None)
 STEP_SOURCE = getattr(Qgis, "ProcessingModelChildParameterSource", None) or getattr(
     QgsProcessingModelChildParameterSource, "Source", None
 )
+
+#: How much a model says of its steps; QGIS moved the enumeration.
+LOG_LEVEL = getattr(Qgis, "ProcessingLogLevel", None) or QgsProcessingContext
 
 #: Whether QGIS writes times to the millisecond: 3.22 cuts them to whole seconds, 3.40 does not.
 KEEPS_MILLISECONDS = Qgis.QGIS_VERSION_INT >= 34000
@@ -40,6 +49,13 @@ def show_all_labels(labels):
     placement.setOverlapHandling(_OVERLAP.AllowOverlapIfRequired)
     placement.setAllowDegradedPlacement(True)
     labels.setPlacementSettings(placement)
+
+
+def bare_project() -> QgsProject:
+    """Return a new project without a library of symbols, which belongs to the main thread."""
+    if hasattr(Qgis, "ProjectCapabilities"):
+        return QgsProject(None, Qgis.ProjectCapabilities())
+    return QgsProject()
 
 
 def is_null(value) -> bool:

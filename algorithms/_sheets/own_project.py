@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from contextlib import contextmanager
 
-from qgis.core import QgsProject
+from .._compat import bare_project
+from .parked import main_thread_parked
 
 __all__ = ["own_project"]
 
@@ -22,7 +23,7 @@ def own_project(crs=None, title="", author=""):
     crs : QgsCoordinateReferenceSystem, optional
         Of the project, whose ellipsoid is then WGS 84.
     """
-    project = QgsProject()
+    project = bare_project()
     try:
         if crs is not None:
             project.setCrs(crs)
@@ -36,7 +37,9 @@ def own_project(crs=None, title="", author=""):
         yield project
     finally:
         # Layers close here, before their files are moved or removed.
-        project.clear()
+        project.removeAllMapLayers()
+        with main_thread_parked():
+            project.clear()
 
 
 def _forget_account(document):

@@ -10,6 +10,7 @@ from .page_map import Sheet, graticule, scale_strip, themed_map, title_block
 from .page_texts import MM
 from .panel import best_panel
 from .panel_blocks import legend_block
+from .parked import main_thread_parked
 
 LAYOUT_NAME = "Lake map"
 
@@ -68,7 +69,8 @@ def new_layout(project, name) -> QgsPrintLayout:
     earlier = manager.layoutByName(name)
     if earlier is not None:
         manager.removeLayout(earlier)
-    layout = QgsPrintLayout(project)
+    with main_thread_parked():
+        layout = QgsPrintLayout(project)
     layout.initializeDefaults()
     layout.setName(name)
     manager.addLayout(layout)

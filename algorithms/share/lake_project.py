@@ -49,7 +49,7 @@ class LakeProject(LakefloorAlgorithm):
     NAME = "lakeproject"
     DISPLAY = QT_TRANSLATE_NOOP("@default", "Lake project")
     GROUP = "share"
-    MAIN_THREAD = True
+    DRAWS = True
     TAGS = QT_TRANSLATE_NOOP(
         "@default",
         "project,QGIS project,qgz,geopackage,gpkg,bundle,package,style,styled,share,archive,"

@@ -32,7 +32,7 @@ class LakeReport(LakefloorAlgorithm):
     NAME = "lakereport"
     DISPLAY = QT_TRANSLATE_NOOP("@default", "Lake report")
     GROUP = "share"
-    MAIN_THREAD = True
+    DRAWS = True
     TAGS = QT_TRANSLATE_NOOP(
         "@default",
         "report,plain words,plain language,one page,one-page,handout,fact sheet,newsletter,"

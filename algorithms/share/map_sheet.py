@@ -1,11 +1,12 @@
 """Map sheet."""
 
 from qgis.core import QgsProcessingParameterBoolean, QgsProcessingParameterFileDestination
-from qgis.PyQt.QtCore import QT_TRANSLATE_NOOP
+from qgis.PyQt.QtCore import QT_TRANSLATE_NOOP, QThread
 
 from .._base import LakefloorAlgorithm
 from .._i18n import tr
 from .._io import params
+from .._io.own_copies import at_hand
 from .._sheets import sheet_inputs
 from .._sheets.own_project import own_project
 from .._sheets.page_map import DRAWN, map_extent
@@ -17,7 +18,7 @@ class MapSheet(LakefloorAlgorithm):
     NAME = "mapsheet"
     DISPLAY = QT_TRANSLATE_NOOP("@default", "Map sheet")
     GROUP = "share"
-    MAIN_THREAD = True
+    DRAWS = True
     TAGS = QT_TRANSLATE_NOOP(
         "@default",
         "print,printed map,paper map,wall map,pdf,geopdf,layout,map,lake map,"
@@ -136,28 +137,38 @@ class MapSheet(LakefloorAlgorithm):
             used = layout.referenceMap().scale()
             inputs.say(tr("Scale 1:{:.0f}").format(used))
         if inputs.flag("KEEP_LAYOUT"):
-            _keep(layers, arranged, inputs)
+            self._kept = [role for role in layers if role in DRAWN], arranged
         return {"SCALE_USED": used}
 
+    def prepareAlgorithm(self, parameters, context, feedback):
+        self._given, self._kept = parameters, None
+        return super().prepareAlgorithm(parameters, context, feedback)
 
-def _keep(layers, arranged, inputs):
-    """Leave the layout in the user's project, drawn from the layers that are there."""
+    def postProcessAlgorithm(self, context, feedback):
+        """Leave the layout in the user's project: in its thread, drawn from the layers there."""
+        if self._kept is not None:
+            _keep(*self._kept, self._given, context, feedback)
+        return {}
+
+
+def _keep(roles, arranged, given, context, feedback):
     from .._sheets.sheet_layout import build_layout
 
-    project = inputs.context.project()
-    drawn = {role: layer for role, layer in layers.items() if role in DRAWN}
-    absent = [
-        layer.name()
-        for layer in drawn.values()
-        if project is None or project.mapLayer(layer.id()) is None
-    ]
+    project, there = context.project(), {}
+    if project is not None and project.thread() == QThread.currentThread():
+        for role in roles:
+            layer = at_hand(given.get(sheet_inputs.ROLES[role][0]), context)
+            if layer is not None and project.mapLayer(layer.id()) is not None:
+                there[role] = layer
+    absent = [role for role in roles if role not in there]
     if absent:
-        inputs.warn(
+        labels = [sheet_inputs.layer_parameter(role, True).description() for role in absent]
+        feedback.pushWarning(
             tr(
                 "The layout is not left in the project, because the project does not hold {}. Load "
                 "the missing layers, or run Lake project."
-            ).format(", ".join(f"'{name}'" for name in absent))
+            ).format(", ".join(f"'{label}'" for label in labels))
         )
         return
-    layout = build_layout(project, drawn, *arranged)
-    inputs.say(tr("The layout '{}' is in the project.").format(layout.name()))
+    layout = build_layout(project, there, *arranged)
+    feedback.pushInfo(tr("The layout '{}' is in the project.").format(layout.name()))

@@ -29,7 +29,7 @@ class PhonePackage(LakefloorAlgorithm):
     NAME = "phonepackage"
     DISPLAY = QT_TRANSLATE_NOOP("@default", "Package for phone or tablet")
     GROUP = "share"
-    MAIN_THREAD = True
+    DRAWS = True
     TAGS = QT_TRANSLATE_NOOP(
         "@default",
         "phone,smartphone,cell phone,tablet,mobile,app,offline,off-line,MBTiles,"

@@ -28,7 +28,7 @@ class StructureSheets(LakefloorAlgorithm):
     NAME = "structuresheets"
     DISPLAY = QT_TRANSLATE_NOOP("@default", "Structure sheets")
     GROUP = "share"
-    MAIN_THREAD = True
+    DRAWS = True
     TAGS = QT_TRANSLATE_NOOP(
         "@default",
         "atlas,map book,mapbook,detail,detail map,print,pdf,drop-off,drop off,"

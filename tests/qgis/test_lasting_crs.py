@@ -55,9 +55,6 @@ def run(algorithm, parameters):
     context.setProject(QgsProject.instance())
     task = QgsProcessingAlgRunnerTask(algorithm, parameters, context, feedback)
     task.executed.connect(lambda ok, results: ended.append(ok))
-    if algorithm.flags() & algorithm.Flag.FlagNoThreading:
-        # As QGIS does with what draws layouts.
-        return algorithm.run(parameters, context, feedback)[1], feedback.said
     manager.addTask(task)
     until(lambda: ended)
     return ended[0], feedback.said

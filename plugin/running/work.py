@@ -1,0 +1,90 @@
+"""What a run works with: an algorithm that is prepared, in the main thread."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from qgis.core import (
+    QgsApplication,
+    QgsProcessingAlgorithm,
+    QgsProcessingContext,
+    QgsProcessingModelAlgorithm,
+)
+
+from ...algorithms._i18n import tr
+from .feedback import ERROR, RunFeedback
+from .loading import asking_for_layers
+from .own_layers import own_context, with_own_layers
+from .written import Written
+
+
+class RefusedError(Exception):
+    """What is wrong with a run before it begins; the text is for the user."""
+
+
+@dataclass
+class Work:
+    """Kept as long as the run lasts; QGIS keeps none of it."""
+
+    algorithm: QgsProcessingAlgorithm
+    parameters: dict
+    context: QgsProcessingContext
+    feedback: RunFeedback
+    written: Written
+
+
+def prepare(run) -> Work:
+    """Prepare a run.
+
+    Raises
+    ------
+    RefusedError
+        If the algorithm is not there or does not take the parameters.
+    """
+    algorithm, feedback = _algorithm(run.algorithm_id), RunFeedback()
+    context = own_context(feedback)
+    parameters = with_own_layers(run.parameters, context)
+    if run.lake is None:
+        parameters = asking_for_layers(algorithm, parameters)
+    acceptable, wrong = algorithm.checkParameterValues(parameters, context)
+    if not acceptable:
+        raise RefusedError(wrong)
+    if not algorithm.prepare(parameters, context, feedback):
+        raise RefusedError(
+            "\n".join(text for kind, text in feedback.take() if kind == ERROR)
+            or tr("'{}' could not be prepared. Check its inputs, then run again.").format(
+                algorithm.displayName()
+            )
+        )
+    written = Written(algorithm, parameters, whole=run.lake is not None)
+    return Work(algorithm, parameters, context, feedback, written)
+
+
+def _algorithm(algorithm_id):
+    found = QgsApplication.processingRegistry().createAlgorithmById(algorithm_id)
+    if found is None:
+        raise RefusedError(
+            tr("There is no algorithm '{}'. Enable the plugin that has it, then run again.").format(
+                algorithm_id
+            )
+        )
+    if _bound_to_the_main_thread(found):
+        raise RefusedError(
+            tr("'{}' cannot run in the background. Start it from the toolbox.").format(
+                found.displayName()
+            )
+        )
+    return found
+
+
+def _bound_to_the_main_thread(algorithm) -> bool:
+    """Tell whether an algorithm, or a step of a model, may run in the main thread alone.
+
+    QGIS 3.22 says so of every model.
+    """
+    if not isinstance(algorithm, QgsProcessingModelAlgorithm):
+        return bool(algorithm.flags() & QgsProcessingAlgorithm.Flag.FlagNoThreading)
+    # Steps live as long as this dictionary.
+    children = algorithm.childAlgorithms()
+    steps = [child.algorithm() for child in children.values()]
+    return any(_bound_to_the_main_thread(step) for step in steps if step is not None)
