@@ -18,6 +18,27 @@ notebook can use it::
 
     for visit in _store.contents("lake.gpkg").visits:
         print(visit.name, visit.soundings)
+
+Review. All of these are one change each, with who and why in the history, and can be undone:
+
+- ``find_rows(path, soundings) -> int array``: the rows (``fid``) of soundings that were read from
+  the store, whatever layer they stand in since; -1 where it has none.
+- ``decide(path, rows, decision, reason="", who="") -> Decided``: ``"reject"``, ``"accept"``, or
+  ``"clear"`` to go back to what cleaning said.
+- ``decisions(path) -> list of Decision``: what was decided, by whom, when and why.
+- ``switch_visits(path, names, on, who="") -> Switched`` and
+  ``rename_visit(path, name, new_name, who="") -> Renamed``.
+- ``remove(path, names, parameters={"who": ...})``: removes visits.
+- ``undo(path) -> Undone`` takes back the newest change; ``undoable(path) -> list of Change`` names
+  them, the newest first (``time``, ``actions``: action, visit, soundings); ``undo_count(path)``.
+
+Looking, in milliseconds, also while another program has the file open; nothing is written:
+
+- ``state_of(path) -> str``: a fingerprint of all that is mapped. It is the old one again when a
+  change is undone.
+- ``visits_of(path) -> list of VisitRow``: ``name``, ``date`` (ISO day, UTC), ``time_from``,
+  ``time_to`` (datetime64), ``soundings``, ``accepted``, ``held_back``, ``superseded``,
+  ``rejected``, ``level_m``, ``level_from``, ``on``, ``box``.
 """
 
 from .adding import Added, add

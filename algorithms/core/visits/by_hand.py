@@ -19,6 +19,9 @@ REJECTED_BY_HAND = "rejected by hand: "
 BOTTOM_CHANGED = "bottom changed "
 SET_ASIDE = (HELD_BACK, REJECTED_BY_HAND, BOTTOM_CHANGED)
 
+#: Status of what would be mapped of a visit that a person has switched off.
+SWITCHED_OFF = f"{HELD_BACK}visit switched off"
+
 #: Actions on a part, as the history of a store names them.
 HOLD_BACK = "held back"
 REJECT = "rejected by hand"
