@@ -43,22 +43,36 @@ Looking, in milliseconds, also while another program has the file open; nothing 
 
 from .adding import Added, add
 from .copies import back_up, beside, restore
+from .deciding import Decided, Decision, decide, decisions, find_rows
 from .fitting import fit_to_store, offsets_to_keep
-from .lake_store import Contents, contents, read, remove, undo
+from .glancing import VisitRow, state_of, visits_of
+from .lake_store import Contents, contents, read, remove, undo, undo_count, undoable
 from .log_book import edit_log_book, history, log_book
 from .looking import look
 from .merging import facts_by_visit, read_whole, write_merged
 from .setting_aside import set_aside
+from .switching import Renamed, Switched, rename_visit, switch_visits
+from .undoing import Change, Undone
 
 __all__ = [
     "Added",
+    "Change",
     "Contents",
+    "Decided",
+    "Decision",
+    "Renamed",
+    "Switched",
+    "Undone",
+    "VisitRow",
     "add",
     "back_up",
     "beside",
     "contents",
+    "decide",
+    "decisions",
     "edit_log_book",
     "facts_by_visit",
+    "find_rows",
     "fit_to_store",
     "history",
     "log_book",
@@ -67,8 +81,14 @@ __all__ = [
     "read",
     "read_whole",
     "remove",
+    "rename_visit",
     "restore",
     "set_aside",
+    "state_of",
+    "switch_visits",
     "undo",
+    "undo_count",
+    "undoable",
+    "visits_of",
     "write_merged",
 ]

@@ -10,8 +10,8 @@ from __future__ import annotations
 import numpy as np
 
 from ..soundings import ACCEPTED
-from .by_hand import BOTTOM_CHANGED, REJECTED_BY_HAND, SET_ASIDE, SWITCHED_OFF
-from .store_visits import SUPERSEDED
+from .by_hand import BOTTOM_CHANGED, REJECTED_BY_HAND, SET_ASIDE
+from .store_visits import SUPERSEDED, SWITCHED_OFF
 
 #: What is decided of pings; to clear is to go back to what cleaning said.
 REJECT_PINGS, ACCEPT_PINGS, CLEAR_PINGS = "reject", "accept", "clear"
