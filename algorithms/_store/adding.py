@@ -29,7 +29,7 @@ from ..core.visits.store_visits import (
     visits_by_datum,
     visits_replaced,
 )
-from .by_hand import as_set_aside, say_removed, with_changes, without_removed
+from .by_hand import as_by_hand, as_decided, say_removed, with_changes, without_removed
 from .comparing import compare_bottom
 from .copies_of_logs import known_beside_copies
 from .file import writing
@@ -224,7 +224,7 @@ def _add(db, name, part, facts, parameters, done, progress, joins=True):
         if not len(fresh):
             return None
     keep_for_undo(db)
-    fresh = with_changes(db, fresh, done)
+    fresh = with_changes(db, as_decided(db, fresh, done), done)
     if host is not None:
         _extend(db, host, fresh, facts, parameters, done, progress)
         name, number = host.name, host.number
@@ -314,7 +314,7 @@ def _replace(db, name, part, facts, parameters, done, progress):
     kept = next((v for v in matched if v.name == name), matched[0])
     matched.sort(key=lambda v: v is not kept)
     keep_for_undo(db)
-    part = with_changes(db, as_set_aside(db, matched, part, done, progress), done)
+    part = with_changes(db, as_by_hand(db, matched, part, done, progress), done)
     told = VisitFacts()
     for visit in reversed(matched):
         told = told.updated(facts_held(db, visit.number).told())

@@ -7,16 +7,22 @@ import json
 import numpy as np
 
 from .._i18n import tr
+from ..core.soundings import ACCEPTED
 from ..core.visits.by_hand import (
     ACCEPT,
     MARK_CHANGED,
     REMOVE,
+    RENAMED,
     SET_ASIDE,
     VisitPart,
     carried_over,
     marked,
 )
-from ..core.visits.store_content import find_known
+from ..core.visits.copied import SAME
+from ..core.visits.decisions import status_decided
+from ..core.visits.store_content import Logged, find_known
+from ..core.visits.store_visits import SUPERSEDED, SWITCHED_OFF
+from .linking import move_decisions, pings_decided
 from .rows import decoding
 from .visits import logged
 
@@ -45,9 +51,12 @@ def _removed_parts(db, name=None) -> list:
     Without a name, those of all visits, each only while the removed soundings were logged.
     """
     found = {}
-    for action, visit, words in _told(db, ("added", REMOVE)):
+    for action, visit, words in _told(db, ("added", RENAMED, REMOVE)):
         if action == "added":
             found[visit] = []
+            continue
+        if action == RENAMED:
+            found[words["to"]] = found.pop(visit, [])
             continue
         with decoding():
             part = VisitPart.of(words["part"])
@@ -128,24 +137,28 @@ def marks_of(db) -> list:
     return found
 
 
-def as_set_aside(db, visits, part, done, progress):
-    """Return a new reading of visits, those set aside that were so in the old one."""
-    begins = " OR ".join(f"substr(status, 1, {len(s)}) = '{s}'" for s in SET_ASIDE)
-    old = [
-        visit
-        for visit in visits
-        if db.execute(
-            f"SELECT 1 FROM soundings WHERE visit_id = ? AND ({begins}) LIMIT 1", (visit.number,)
-        ).fetchone()
-    ]
+def as_by_hand(db, visits, part, done, progress):
+    """Return a new reading of visits with what a person said of the old one.
+
+    Soundings on which was decided get that status, and those set aside stay so.
+    """
+    switched = part.status == SWITCHED_OFF
+    part = part.replace(status=np.where(switched, ACCEPTED, part.status).astype(object))
+    begins = " OR ".join(f"substr(s.status, 1, {len(text)}) = '{text}'" for text in SET_ASIDE)
+    query = (
+        f"SELECT 1 FROM soundings s WHERE s.visit_id = ? AND ({begins} OR s.fid IN "
+        "(SELECT sounding FROM decisions)) LIMIT 1"
+    )
+    old = [visit for visit in visits if db.execute(query, (visit.number,)).fetchone()]
     if not old:
-        return part
+        return as_decided(db, part, done)
+    known = find_known(part, logged(db, part, old, progress, by_row=True)).visit
+    part = as_decided(db, part, done, known)
     status = {}
     for visit in old:
-        query = f"SELECT fid, status FROM soundings WHERE visit_id = ? AND ({begins})"
+        query = f"SELECT fid, status FROM soundings s WHERE visit_id = ? AND ({begins})"
         status.update(db.execute(query, (visit.number,)))
-    known = find_known(part, logged(db, part, old, progress, by_row=True))
-    before = np.array([status.get(fid, "") for fid in known.visit.tolist()], object)
+    before = np.array([status.get(fid, "") for fid in known.tolist()], object)
     kept = carried_over(part, before)
     count = int((kept.status != part.status).sum())
     if count:
@@ -155,3 +168,75 @@ def as_set_aside(db, visits, part, done, progress):
             )
         )
     return kept
+
+
+def as_decided(db, part, done, before=None):
+    """Return soundings that enter, with the statuses that a person decided on.
+
+    Parameters
+    ----------
+    part : Soundings
+    done : Added
+        Gets a note.
+    before : int array, shape (n,), optional
+        Rows of the store that they replace, -1 for none.
+
+    Notes
+    -----
+    A decision on a ping that the store has not at present, since its visit was removed, holds too:
+    the ping is known by when, where and how deep it was logged.
+    """
+    found, rows = _pings_in(db, part, before)
+    if not len(found):
+        return part
+    cleaned = part.status[rows]
+    said = [
+        old if new.startswith((SUPERSEDED, *SET_ASIDE)) else new
+        for old, new in zip(found.said, cleaned)
+    ]
+    status = part.status.copy()
+    status[rows] = [
+        status_decided(decision, now, first, reason)
+        for decision, now, first, reason in zip(found.decision, cleaned, said, found.reason)
+    ]
+    move_decisions(db, found, part, rows, said)
+    count = int((status != part.status).sum())
+    if count:
+        done.notes.append(
+            tr(
+                "Soundings that were rejected or accepted one by one have that status again: {}."
+            ).format(count)
+        )
+    return part.replace(status=status)
+
+
+def _pings_in(db, part, before):
+    """Return the decisions on soundings that enter, and the row of each among these."""
+    ours, rows = pings_decided(db, "0"), np.empty(0, np.int64)
+    if before is not None:
+        at = np.flatnonzero(before >= 0)
+        ours = pings_decided(db, "sounding IS NOT NULL")
+        at = at[np.argsort(before[at], kind="stable")]
+        place = np.searchsorted(before[at], ours.sounding)
+        there = place < len(at)
+        there[there] = before[at[place[there]]] == ours.sounding[there]
+        ours, rows = ours.pick(there), at[place[there]]
+    lost = pings_decided(db, "sounding IS NULL")
+    if not len(lost):
+        return ours, rows
+    ping, free = lost.ping, np.setdiff1d(np.arange(len(part)), rows)
+    number = np.arange(len(lost))
+    held = Logged(
+        number,
+        ping.x,
+        ping.y,
+        ping.time,
+        ping.raw_depth,
+        ping.depth,
+        np.zeros(len(lost), int),
+        np.ones(len(lost), bool),
+    )
+    known = find_known(part.select(free), [held])
+    there = known.there & (known.kind == SAME)
+    lost = lost.pick(known.visit[there])
+    return ours.joined(lost), np.concatenate([rows, free[there]])

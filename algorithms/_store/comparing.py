@@ -14,7 +14,8 @@ from ..core.visits.slow_trend import slow_trend
 from ..core.visits.store_visits import SUPERSEDED, box_of, visits_to_compare, wider
 from .layout import IS_SUPERSEDED, log
 from .rows import by_index, check_count, check_places, depths
-from .visits import check_held, stored_visits, sum_up, verify_index
+from .summing import check_held, sum_up
+from .visits import stored_visits, verify_index
 
 
 def compare_bottom(db, touched, newer_wins, test, parameters, done, progress):

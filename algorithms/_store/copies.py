@@ -18,12 +18,12 @@ from ..core.errors import LakefloorError
 from ..core.progress import silent
 from .errors import DamagedError, explained, not_named_gpkg
 from .file import copy_store, put_in_place, reading
-from .layout import check_layout, log, state_of
+from .layout import check_layout, log, provenance_of
 from .undoing import forget
 from .visits import parts, stored_visits, verify
 
 #: What stands in the names of copies that Lakefloor makes beside a store.
-_ASIDE = re.compile(r"-(backup|layout-[12]|before-restore)-\d{4}-\d{2}-\d{2}([ -].*)?")
+_ASIDE = re.compile(r"-(backup|layout-[1-3]|before-restore)-\d{4}-\d{2}-\d{2}([ -].*)?")
 
 
 def aside_name(path, folder, what) -> Path:
@@ -130,7 +130,7 @@ def _identity(path):
         with closing(sqlite3.connect(where, uri=True, timeout=0.0)) as db:
             db.execute("BEGIN")
             check_layout(db, path)
-            return state_of(db)[0]
+            return provenance_of(db)[0]
     return None
 
 
@@ -150,7 +150,7 @@ def look_over(path, progress=silent):
             for _, count in parts(db, visit):
                 done += count
                 progress(min(done / total, 1.0))
-        return visits, state_of(db)[0]
+        return visits, provenance_of(db)[0]
 
 
 def back_up(path, folder, progress=silent) -> Path:
@@ -224,7 +224,7 @@ def _may_be_read(path, identity):
         return False
     try:
         with reading(path) as db:
-            other = state_of(db)[0]
+            other = provenance_of(db)[0]
     except DamagedError:
         return False
     except LakefloorError as error:

@@ -31,12 +31,25 @@ def connect(path):
     return db
 
 
+def _connect_to_look(path):
+    """Return a connection that leaves the file as it is.
+
+    Where another program has the store open with a write-ahead log, or was cut off, whoever closes
+    it last writes the log into the file: that is not for a look to do. Without a log, a connection
+    that may write leaves no files behind, and rolls a hot journal back.
+    """
+    if not Path(f"{path}-wal").exists():
+        return connect(path)
+    where = f"{path.resolve().as_uri()}?mode=ro"
+    return sqlite3.connect(where, uri=True, timeout=0.5, isolation_level=None)
+
+
 @contextmanager
 def reading(path):
     """Yield a connection that sees one state of a store, of any layout known."""
     path = Path(path)
     _refuse_absent(path)
-    with explained(path), closing(connect(path)) as db:
+    with explained(path), closing(_connect_to_look(path)) as db:
         # One read transaction: whatever others write meanwhile, it sees one state.
         db.execute("BEGIN")
         _patiently(lambda: db.execute("SELECT count(*) FROM sqlite_master").fetchone(), silent)

@@ -15,10 +15,18 @@ from .errors import absent
 from .file import reading, writing
 from .new_file import crs_of
 from .removing import delete_visit
-from .undoing import Undone, changes_since, keep_for_undo, last_change, nothing_to_undo, take_back
+from .summing import check_held
+from .undoing import (
+    Undone,
+    changes_of,
+    keep_for_undo,
+    nothing_to_undo,
+    steps,
+    take_back,
+    undoable_changes,
+)
 from .upgrading import prepared
 from .visits import (
-    check_held,
     parts,
     stoppable,
     stored_visits,
@@ -160,7 +168,7 @@ def remove(path, names, *, parameters: dict | None = None, progress: Progress = 
 
 
 def undo(path, *, parameters: dict | None = None, progress: Progress = silent) -> Undone:
-    """Undo the last change of a store, which is then as before it, but for its history.
+    """Undo the newest change of a store, which is then as before it, but for its history.
 
     Parameters
     ----------
@@ -172,8 +180,8 @@ def undo(path, *, parameters: dict | None = None, progress: Progress = silent) -
     Raises
     ------
     LakefloorError
-        As :func:`add`, and if the last change cannot be undone: it was undone, or a restored backup
-        or an edit of another program came after it.
+        As :func:`add`, and if nothing can be undone: all was undone, or is too long ago, or a
+        restored backup or an edit of another program came after it.
     """
     if not Path(path).is_file():
         raise absent(path)
@@ -182,20 +190,39 @@ def undo(path, *, parameters: dict | None = None, progress: Progress = silent) -
         prepared(path, progress, done.notes) as prepare,
         writing(path, None, progress, prepare) as db,
     ):
-        last = last_change(db)
-        if last is None:
+        stack = steps(db)
+        if not stack:
             raise nothing_to_undo(path)
+        done.left = len(stack) - 1
         done.soundings_before = sum(v.soundings for v in stored_visits(db))
-        done.changes = [tuple(row[2:5]) for row in changes_since(db, last[1])]
+        done.changes = [tuple(row[2:5]) for row in changes_of(db, stack[0])]
         progress(0.1)
         with stoppable(db, progress, 0.1):
-            numbers = take_back(db, last, parameters or {})
+            whole, some = take_back(db, stack[0], parameters or {})
         progress(0.6)
         present = stored_visits(db)
         for visit in present:
-            if visit.number in numbers:
+            if visit.number in whole:
                 check_held(db, visit)
+            elif visit.number in some:
+                check_held(db, visit, some[visit.number])
         update_extent(db)
         verify_counts(db, present)
         done.soundings_after = sum(v.soundings for v in present)
     return done
+
+
+def undoable(path) -> list:
+    """Return the changes of a store that can be undone, each a :class:`.undoing.Change`.
+
+    The newest comes first: :func:`undo` takes that back. They are the same after the program was
+    closed. At most :data:`.undoing.MOST_STEPS` are kept, and fewer where they are large.
+    """
+    with reading(path) as db:
+        return undoable_changes(db)
+
+
+def undo_count(path) -> int:
+    """Return how many changes of a store can be undone."""
+    with reading(path) as db:
+        return len(steps(db))

@@ -3,7 +3,10 @@
 Layout 1 is that of Lakefloor 0.1.0. Layout 2 adds to ``visits`` a checksum of what each holds, and
 to the description of ``history`` the identity of the store, kept in all its copies, and when
 Lakefloor last changed it, by which an edit of another program is told from damage. Layout 3 adds
-to ``visits`` the columns of the log-book.
+to ``visits`` the columns of the log-book. Layout 4 adds to them how many soundings are mapped and
+whether the visit is switched off, and the table ``decisions``: what a person decided on single
+soundings, by the ping, see :mod:`.core.visits.decisions`. That table is not listed in
+``gpkg_contents``, so that no other program edits it by accident.
 """
 
 from __future__ import annotations
@@ -21,7 +24,7 @@ from .errors import damaged
 #: Description of the table of visits, which tells a store from other GeoPackages.
 LAYOUT_WORDS = f"{STORE}, layout "
 
-LAYOUT = 3
+LAYOUT = 4
 
 #: Description of the history: the identity of the store, and when Lakefloor last changed it.
 _STATE = re.compile(r"store (?P<identity>[0-9a-f]{32}), as of (?P<changed>\S+)")
@@ -63,7 +66,37 @@ DESCRIPTION = {
     "checksum": "text",
 }
 
-VISITS = {**DESCRIPTION, **LOG_BOOK}
+#: How many soundings of a visit are mapped, and why the others are not, and when a person switched
+#: it off.
+COUNTS = {"accepted": "int", "held_back": "int", "superseded": "int", "rejected": "int"}
+SWITCH = {"off_since": "datetime"}
+
+VISITS = {**DESCRIPTION, **LOG_BOOK, **COUNTS, **SWITCH}
+
+#: A ping as it was logged, the row that it is now, what was decided, why, by whom and when, and
+#: what cleaning said.
+DECISIONS = (
+    "sounding",
+    "geom",
+    "time",
+    "raw_depth_m",
+    "depth_m",
+    "decision",
+    "reason",
+    "who",
+    "decided",
+    "said",
+)
+
+#: Statements that make the table of decisions. A ping that is deleted keeps what was decided on it.
+_MAKE_DECISIONS = (
+    """CREATE TABLE decisions (fid INTEGER PRIMARY KEY AUTOINCREMENT, sounding INTEGER, geom BLOB,
+    time TEXT, raw_depth_m REAL, depth_m REAL, decision TEXT, reason TEXT, who TEXT, decided TEXT,
+    said TEXT)""",
+    "CREATE UNIQUE INDEX decisions_sounding ON decisions (sounding)",
+    """CREATE TRIGGER decisions_stay AFTER DELETE ON soundings BEGIN
+    UPDATE decisions SET sounding = NULL WHERE sounding = OLD.fid; END""",
+)
 
 HISTORY = {
     "time": "datetime",
@@ -126,7 +159,7 @@ def layout_of(db) -> int:
     return int(text[len(LAYOUT_WORDS) :])
 
 
-def state_of(db) -> tuple:
+def provenance_of(db) -> tuple:
     """Return the identity of a store, and whether Lakefloor itself was the last to change it.
 
     The identity of a store of layout 1 is drawn from when it was made. Other programs date the
@@ -153,7 +186,7 @@ def state_of(db) -> tuple:
 
 def stamp(db, identity=None):
     """Say in the store that Lakefloor has changed it now."""
-    identity, moment = identity or state_of(db)[0], now()
+    identity, moment = identity or provenance_of(db)[0], now()
     db.execute(
         "UPDATE gpkg_contents SET last_change = ? "
         "WHERE table_name IN ('soundings', 'visits', 'history')",
@@ -182,8 +215,15 @@ def complete(db, crs):
         UPDATE gpkg_ogr_contents SET feature_count = 0;
         COMMIT;"""
     )
+    make_decisions(db)
     log(db, "made", None, None, None, json.dumps({"crs": crs}))
     stamp(db, uuid.uuid4().hex)
+
+
+def make_decisions(db):
+    """Make the empty table of decisions on single soundings."""
+    for statement in _MAKE_DECISIONS:
+        db.execute(statement)
 
 
 def columns_of(db, table) -> list:

@@ -8,10 +8,9 @@ from pathlib import Path
 
 from ..core.days import local_offsets_h, longitude
 from ..core.progress import Progress, silent
-from ..core.soundings import ACCEPTED
-from ..core.visits.by_hand import BOTTOM_CHANGED, HELD_BACK
+from ..core.visits.by_hand import KINDS
 from ..core.visits.log_book import VisitFacts
-from ..core.visits.store_visits import SUPERSEDED, Visit
+from ..core.visits.store_visits import Visit
 from .errors import absent
 from .file import reading, writing
 from .layout import HISTORY, layout_of, log, stamp
@@ -19,7 +18,15 @@ from .new_file import crs_of
 from .rows import decoding
 from .undoing import keep_for_undo
 from .upgrading import prepared
-from .visits import facts_found, facts_held, stored_visits, verify_counts, visit_named, write_facts
+from .visits import (
+    counts_found,
+    facts_found,
+    facts_held,
+    stored_visits,
+    verify_counts,
+    visit_named,
+    write_facts,
+)
 
 
 @dataclass(frozen=True)
@@ -59,7 +66,7 @@ def log_book(path, progress: Progress = silent) -> list:
     with reading(path) as db:
         visits = stored_visits(db)
         verify_counts(db, visits)
-        code, counts, entries = crs_of(db), _counts(db), []
+        code, counts, entries = crs_of(db), counts_found(db), []
         added = dict(db.execute("SELECT fid, added FROM visits"))
         facts = facts_held if layout_of(db) > 2 else facts_found
         for k, visit in enumerate(visits):
@@ -68,32 +75,12 @@ def log_book(path, progress: Progress = silent) -> list:
                 Entry(
                     visit,
                     facts(db, visit.number),
-                    counts.get(visit.number, dict.fromkeys(_KINDS, 0)),
+                    counts.get(visit.number, dict.fromkeys(KINDS, 0)),
                     _days(db, visit, code),
                     added[visit.number],
                 )
             )
         return entries
-
-
-_KINDS = ("accepted", "held_back", "superseded", "rejected")
-
-
-def _counts(db):
-    found = {}
-    query = "SELECT visit_id, coalesce(status, ?), count(*) FROM soundings GROUP BY 1, 2"
-    for number, status, count in db.execute(query, (ACCEPTED,)):
-        kinds = found.setdefault(number, dict.fromkeys(_KINDS, 0))
-        kinds[_kind(str(status))] += count
-    return found
-
-
-def _kind(status):
-    if status == ACCEPTED:
-        return "accepted"
-    if status.startswith(HELD_BACK):
-        return "held_back"
-    return "superseded" if status.startswith((SUPERSEDED, BOTTOM_CHANGED)) else "rejected"
 
 
 def _days(db, visit, code):

@@ -11,7 +11,8 @@ from ..core.visits.store_visits import SUPERSEDED
 from .by_hand import marks_of
 from .layout import IS_SUPERSEDED, log
 from .rows import as_times, decoding, delete_soundings
-from .visits import check_held, stored_visits, sum_up
+from .summing import check_held, sum_up
+from .visits import stored_visits
 
 
 def delete_visit(db, visit, parameters) -> int:
@@ -36,7 +37,7 @@ def accept_again(db, name, parameters):
     visits = [visit for visit in stored_visits(db) if visit.number in touched]
     for visit in visits:
         check_held(db, visit)
-    changed = _changed_by_hand(db, values[1])
+    changed = changed_by_hand(db, values[1], IS_SUPERSEDED)
     count = db.execute(
         f"UPDATE soundings SET status = ? WHERE status = ? AND {IS_SUPERSEDED}", values
     ).rowcount - len(changed)
@@ -48,11 +49,14 @@ def accept_again(db, name, parameters):
     return count
 
 
-def _changed_by_hand(db, status) -> list:
-    """Return status and row of the superseded soundings that are older than a marked change."""
+def changed_by_hand(db, status, where, values=()) -> list:
+    """Return status and row of soundings that would be mapped but for a change that was marked.
+
+    ``status`` is what they have now; ``where`` and its values say in SQL which of these are meant.
+    """
     marks = marks_of(db)
-    query = f"SELECT fid, geom, time FROM soundings WHERE status = ? AND {IS_SUPERSEDED}"
-    rows = db.execute(query, (status,)).fetchall() if marks else []
+    query = f"SELECT fid, geom, time FROM soundings WHERE status = ? AND {where}"
+    rows = db.execute(query, (status, *values)).fetchall() if marks else []
     if not rows:
         return []
     with decoding():

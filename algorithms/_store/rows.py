@@ -31,22 +31,33 @@ def decoding():
         raise damaged() from error
 
 
-def last_number(db) -> int:
-    """Return the largest number of a sounding that was ever given; none is given twice."""
-    ((last,),) = db.execute("SELECT max(fid) FROM soundings")
+def last_number(db, table="soundings") -> int:
+    """Return the largest number of a row that was ever given in a table; none is given twice."""
+    ((last,),) = db.execute(f"SELECT max(fid) FROM {table}")
     ((given,),) = db.execute(
-        "SELECT max(seq) FROM (SELECT seq FROM sqlite_sequence WHERE name = 'soundings' "
-        "UNION ALL SELECT 0)"
+        "SELECT max(seq) FROM (SELECT seq FROM sqlite_sequence WHERE name = ? UNION ALL SELECT 0)",
+        (table,),
     )
     return max(last or 0, given)
 
 
-def insert_soundings(db, soundings, number, progress):
-    """Write the soundings of a visit, and their places into the spatial index."""
+def srs_of(db) -> int:
+    """Return the number of the store's CRS in its table ``gpkg_spatial_ref_sys``."""
     ((srs,),) = db.execute(
         "SELECT srs_id FROM gpkg_geometry_columns WHERE table_name = 'soundings'"
     )
-    first = last_number(db) + 1
+    return srs
+
+
+def insert_soundings(db, soundings, number, progress):
+    """Write the soundings of a visit, and their places into the spatial index.
+
+    Returns
+    -------
+    int
+        Number of the first row; the others follow it.
+    """
+    first, srs = last_number(db) + 1, srs_of(db)
     columns = ["fid", "geom", "visit_id", *SCHEMA]
     marks = ", ".join("?" * len(columns))
     insert = f"INSERT INTO soundings ({', '.join(columns)}) VALUES ({marks})"
@@ -54,6 +65,7 @@ def insert_soundings(db, soundings, number, progress):
     with _counted_at_once(db, total):
         _insert_rows(db, insert, soundings, first, number, srs, progress)
     progress(1.0)
+    return first
 
 
 @contextmanager
@@ -102,9 +114,12 @@ def _index(db, ids, x, y):
     )
 
 
-def put_back(db, table):
+def put_back(db, table, step):
     """Write rows of a table of former soundings, which has their columns, over those of now."""
-    gone = f"SELECT fid, geom FROM {table} WHERE fid NOT IN (SELECT fid FROM soundings)"
+    gone = (
+        f"SELECT fid, geom FROM {table} WHERE step = {step} "
+        "AND fid NOT IN (SELECT fid FROM soundings)"
+    )
     ((count,),) = db.execute(f"SELECT count(*) FROM ({gone})")
     for rows in pages(db.execute(f"{gone} AND geom IS NOT NULL ORDER BY fid")):
         with decoding():
@@ -112,10 +127,11 @@ def put_back(db, table):
             x, y = positions(blobs)
         placed = np.isfinite(x) & np.isfinite(y)
         _index(db, np.array(ids)[placed], x[placed], y[placed])
-    names = ", ".join(f'"{name}"' for name in columns_of(db, table))
+    names = ", ".join(f'"{name}"' for name in columns_of(db, table) if name != "step")
     with _counted_at_once(db, count):
         db.execute(
-            f"INSERT OR REPLACE INTO soundings ({names}) SELECT {names} FROM {table} ORDER BY fid"
+            f"INSERT OR REPLACE INTO soundings ({names}) SELECT {names} FROM {table} "
+            f"WHERE step = {step} ORDER BY fid"
         )
 
 

@@ -21,15 +21,17 @@ from ..core.visits.by_hand import (
     concerned,
     status_after,
 )
-from ..core.visits.store_visits import SUPERSEDED
+from ..core.visits.decisions import REJECT_PINGS
+from ..core.visits.store_visits import SUPERSEDED, SWITCHED_OFF
 from .errors import absent
 from .file import writing
 from .layout import IS_SUPERSEDED, log
 from .removing import delete_visit
 from .rows import as_times, decoding, pages, read_pages
+from .summing import check_held, sum_up
 from .undoing import keep_for_undo
 from .upgrading import prepared
-from .visits import check_held, describe, stored_visits, sum_up, update_extent, visit_named
+from .visits import describe, stored_visits, update_extent, visit_named
 
 
 @dataclass
@@ -146,6 +148,8 @@ def _rows_in(db, visit, part, action, words) -> list:
             wanted = part.holds(x, y, as_times(time)) & concerned(action, before, words)
         if action != REMOVE:
             wanted &= before != status
+        if status == ACCEPTED and not visit.on:
+            wanted &= before != SWITCHED_OFF
         found += np.array(fids)[wanted].tolist()
     return found
 
@@ -173,7 +177,11 @@ def _say_still_superseded(db, part, action, done):
 
 
 def _mark(db, visit, rows, status):
-    """Give rows of a visit another status."""
+    """Give rows of a visit another status, which holds instead of a rejection of single ones."""
+    db.executemany(
+        "DELETE FROM decisions WHERE sounding = ? AND decision = ?",
+        ((fid, REJECT_PINGS) for fid in rows),
+    )
     db.executemany("UPDATE soundings SET status = ? WHERE fid = ?", ((status, fid) for fid in rows))
     sum_up(db, visit)
 

@@ -11,9 +11,22 @@ from .._i18n import tr
 from ..core.progress import silent
 from .copies import keep_aside
 from .file import writing
-from .layout import LAYOUT, LAYOUT_WORDS, LOG_BOOK, columns_of, layout_of, log, stamp, state_of
+from .layout import (
+    LAYOUT,
+    LAYOUT_WORDS,
+    VISITS,
+    columns_of,
+    layout_of,
+    log,
+    make_decisions,
+    provenance_of,
+    stamp,
+)
 from .undoing import forget
-from .visits import check_entry, fill_log_book, take_over, verify
+from .visits import check_entry, fill_counts, fill_log_book, take_over, verify
+
+#: Types of columns as GDAL names them in a GeoPackage.
+_KINDS = {"text": "TEXT", "int": "MEDIUMINT", "double": "REAL", "datetime": "DATETIME"}
 
 
 @contextmanager
@@ -27,7 +40,7 @@ def prepared(path, progress, notes):
 
     def prepare(db):
         nonlocal kept
-        edited, layout = not state_of(db)[1], layout_of(db)
+        edited, layout = not provenance_of(db)[1], layout_of(db)
         if edited or layout < LAYOUT:
             verify(db, progress)
         else:
@@ -47,10 +60,13 @@ def prepared(path, progress, notes):
                     "Its present content is taken as right."
                 ).format(path.name)
             )
-        if edited or layout == 1:
+        if edited or layout < LAYOUT:
             forget(db)
+        if edited or layout == 1:
             take_over(db, progress)
-        if layout < LAYOUT:
+        elif layout < LAYOUT:
+            fill_counts(db)
+        if layout < 3:
             fill_log_book(db)
 
     try:
@@ -72,7 +88,10 @@ def make_own(path):
             bring_up(db, identity=identity)
             if layout == 1:
                 take_over(db, silent)
-            fill_log_book(db)
+            else:
+                fill_counts(db)
+            if layout < 3:
+                fill_log_book(db)
         else:
             stamp(db, identity)
         forget(db)
@@ -86,14 +105,14 @@ def bring_up(db, path=None, identity=None):
 
     The store at ``path`` is copied aside before; without a path it is not.
     """
-    identity = identity or state_of(db)[0]
+    identity = identity or provenance_of(db)[0]
     kept = keep_aside(path, f"layout-{layout_of(db)}") if path else None
     there = columns_of(db, "visits")
     try:
-        for name, kind in {"checksum": "text", **LOG_BOOK}.items():
+        for name, kind in VISITS.items():
             if name not in there:
-                kind = "REAL" if kind == "double" else "TEXT"
-                db.execute(f"ALTER TABLE visits ADD COLUMN {name} {kind}")
+                db.execute(f"ALTER TABLE visits ADD COLUMN {name} {_KINDS[kind]}")
+        make_decisions(db)
         db.execute(
             "UPDATE gpkg_contents SET description = ? WHERE table_name = 'visits'",
             (f"{LAYOUT_WORDS}{LAYOUT}",),

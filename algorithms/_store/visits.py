@@ -14,20 +14,41 @@ from ..core.errors import LakefloorError, excerpt
 from ..core.geopackage import positions, time_texts
 from ..core.rtree_nodes import finds_all
 from ..core.soundings import ACCEPTED, concatenate
+from ..core.visits.by_hand import count_statuses, kind_of
 from ..core.visits.log_book import VisitFacts, facts_from
 from ..core.visits.store_content import Logged, fingerprint
-from ..core.visits.store_visits import CHECKSUM_ROWS, SUPERSEDED, Visit, box_of, checksum, near
+from ..core.visits.store_visits import (
+    CHECKSUM_ROWS,
+    SUPERSEDED,
+    SWITCHED_OFF,
+    Visit,
+    box_of,
+    checksum,
+    near,
+)
 from .errors import damaged
-from .layout import DESCRIPTION, IS_SUPERSEDED, LOG_BOOK, layout_of, now, stamp, state_of
+from .layout import (
+    COUNTS,
+    DESCRIPTION,
+    IS_SUPERSEDED,
+    LOG_BOOK,
+    layout_of,
+    now,
+    provenance_of,
+    stamp,
+)
+from .linking import link_decisions
 from .rows import BATCH, as_times, blocks_in, decoding, insert_soundings, pages, read_pages
 
 
 def stored_visits(db):
     """Return the visits in order of time; those without time come first."""
-    sums = layout_of(db) > 1 and state_of(db)[1]
+    layout = layout_of(db)
+    sums = layout > 1 and provenance_of(db)[1]
     rows = db.execute(
         "SELECT fid, visit, fingerprint, soundings, without_time, time_from, time_to, west, south, "
-        f"east, north, datum, datum_elev_m, {'checksum' if sums else 'NULL'} FROM visits"
+        f"east, north, datum, datum_elev_m, {'checksum' if sums else 'NULL'}, "
+        f"{'off_since IS NULL' if layout > 3 else '1'} FROM visits"
     ).fetchall()
     with decoding():
         visits = [_visit(*row) for row in rows]
@@ -37,7 +58,7 @@ def stored_visits(db):
 
 
 def _visit(fid, name, mark, count, without, start, stop, *place):
-    (west, south, east, north), (datum, elevation, checksum) = place[:4], place[4:]
+    (west, south, east, north), (datum, elevation, checksum, on) = place[:4], place[4:]
     for text in (name, mark):
         if not isinstance(text, str):
             raise TypeError("no text")
@@ -56,6 +77,7 @@ def _visit(fid, name, mark, count, without, start, stop, *place):
         box,
         None if datum is None else (str(datum), height),
         checksum,
+        bool(on),
     )
 
 
@@ -67,7 +89,12 @@ def new_visit(db, name) -> int:
 def enter(db, number, name, part, parameters, progress):
     """Write the soundings of a visit and its row; return the fingerprint."""
     part = part.replace(visit=np.full(len(part), name, object))
-    insert_soundings(db, part, number, progress)
+    (off,) = db.execute("SELECT off_since FROM visits WHERE fid = ?", (number,)).fetchone()
+    if off is not None:
+        mapped = part.status == ACCEPTED
+        part = part.replace(status=np.where(mapped, SWITCHED_OFF, part.status).astype(object))
+    first = insert_soundings(db, part, number, progress)
+    link_decisions(db, part, first)
     return describe(db, number, name, part, now(), parameters)
 
 
@@ -95,22 +122,24 @@ def describe(db, number, name, part, added, parameters):
     )
     names = ", ".join(f"{column} = ?" for column in DESCRIPTION)
     db.execute(f"UPDATE visits SET {names} WHERE fid = ?", (*values, number))
+    write_counts(db, number, count_statuses(part.status))
     return mark
 
 
-def check_held(db, visit):
-    """Refuse a visit whose soundings are not those that its row describes.
-
-    To be asked before :func:`sum_up`, or what is damaged would be taken for right.
-    """
-    for _ in parts(db, visit):
-        pass
+def write_counts(db, number, counts):
+    """Write how many soundings of a visit are mapped, and why the others are not."""
+    names = ", ".join(f"{column} = ?" for column in COUNTS)
+    db.execute(f"UPDATE visits SET {names} WHERE fid = ?", (*counts.values(), number))
 
 
-def sum_up(db, visit):
-    """Write the checksum of a visit whose soundings got another status."""
-    total = "".join(checksum(page) for page, _ in read_pages(db, visit.number))
-    db.execute("UPDATE visits SET checksum = ? WHERE fid = ?", (total, visit.number))
+def counts_found(db) -> dict:
+    """Return by the number of each visit how many of its soundings there are of each kind."""
+    found = {}
+    query = "SELECT visit_id, coalesce(status, ?), count(*) FROM soundings GROUP BY 1, 2"
+    for number, status, count in db.execute(query, (ACCEPTED,)):
+        kinds = found.setdefault(number, dict.fromkeys(COUNTS, 0))
+        kinds[kind_of(str(status))] += count
+    return found
 
 
 def take_over(db, progress):
@@ -160,6 +189,12 @@ def _rename(db, names):
             "UPDATE soundings SET visit = ? WHERE visit_id = ? AND visit IS NOT ?",
             (name, number, name),
         )
+
+
+def fill_counts(db):
+    """Write of each visit how many of its soundings are mapped."""
+    for number, counts in counts_found(db).items():
+        write_counts(db, number, counts)
 
 
 # -- the log-book ------------------------------------------------------------------------------
@@ -268,7 +303,7 @@ def verify_counts(db, visits):
 
 def _count_each(db, visits):
     """Refuse a store that does not hold as many soundings of each visit as it says."""
-    if state_of(db)[1]:
+    if provenance_of(db)[1]:
         counted = dict(db.execute("SELECT visit_id, count(*) FROM soundings GROUP BY visit_id"))
         if counted != {v.number: v.soundings for v in visits}:
             raise damaged()
@@ -299,7 +334,7 @@ def parts(db, visit, box=None):
             total.append(checksum(page))
         count += rows
         yield page, rows
-    if count != visit.soundings and state_of(db)[1]:
+    if count != visit.soundings and provenance_of(db)[1]:
         raise damaged()
     if visit.checksum not in (None, "".join(total)):
         raise damaged()

@@ -83,6 +83,22 @@ _LATER = {
             ("remark", "TEXT"),
         )
     ),
+    4: "".join(
+        f'ALTER TABLE "visits" ADD COLUMN "{name}" {kind};'
+        for name, kind in (
+            ("accepted", "MEDIUMINT"),
+            ("held_back", "MEDIUMINT"),
+            ("superseded", "MEDIUMINT"),
+            ("rejected", "MEDIUMINT"),
+            ("off_since", "DATETIME"),
+        )
+    )
+    + """CREATE TABLE decisions (fid INTEGER PRIMARY KEY AUTOINCREMENT, sounding INTEGER, geom BLOB,
+    time TEXT, raw_depth_m REAL, depth_m REAL, decision TEXT, reason TEXT, who TEXT, decided TEXT,
+    said TEXT);
+    CREATE UNIQUE INDEX decisions_sounding ON decisions (sounding);
+    CREATE TRIGGER decisions_stay AFTER DELETE ON soundings BEGIN
+    UPDATE decisions SET sounding = NULL WHERE sounding = OLD.fid; END;""",
 }
 
 #: What the log-book of layout 3 says of each visit.
@@ -248,6 +264,11 @@ def _add(db, number, name, layout):
         )
     if layout > 2:
         values += LOG_BOOK
+    if layout > 3:
+        texts = [r[12] for r in rows]
+        superseded = sum(text.startswith("superseded") for text in texts)
+        accepted = texts.count("accepted")
+        values += [accepted, 0, superseded, len(texts) - accepted - superseded, None]
     db.execute(f"INSERT INTO visits VALUES ({', '.join('?' * len(values))})", values)
     db.execute(
         "INSERT INTO history VALUES (NULL, ?, 'added', ?, ?, ?, '{}')",

@@ -76,7 +76,7 @@ def test_a_store_of_layout_1_is_copied_aside_and_upgraded(old, run, recorder):
     done = _store.add(old, JULY, CRS)
     assert done.added == 3000
     assert "upgraded" in done.notes[0]
-    assert is_layout(old) == 3
+    assert is_layout(old) == layout.LAYOUT
     (aside,) = (n for n in names(old.parent) if n != "lake.gpkg")
     assert aside.startswith(f"lake-layout-1-{DAY}")
     assert aside in done.notes[0]
@@ -157,7 +157,7 @@ def test_a_newer_layout_is_refused_with_its_number(path):
         lambda: _store.add(path, JUNE, CRS),
         lambda: _store.back_up(path, path.parent),
     ):
-        with pytest.raises(LakefloorError, match=r"newer Lakefloor: it has layout 9.*up to 3"):
+        with pytest.raises(LakefloorError, match=r"newer Lakefloor: it has layout 9.*up to 4"):
             call()
 
 
@@ -172,7 +172,7 @@ def test_a_merged_store_is_a_store_of_its_own(old, run, tmp_path, recorder):
         {"DATABASE": str(old), "OTHER_DATABASE": str(other), "OFFSETS": "none", "OUTPUT": str(out)},
     )
     assert old.read_bytes() == before
-    assert is_layout(out) == 3
+    assert is_layout(out) == layout.LAYOUT
     assert len(all_of(out)) == 1080
     assert _store.beside(old) == []
     assert names(tmp_path) == ["friend.gpkg", "lake merged.gpkg", "lake.gpkg"]

@@ -1,4 +1,4 @@
-"""The last change of the lake's store is undone: row for row as before, but for the history."""
+"""Changes of the lake's store are undone: row for row as before, but for the history."""
 
 import sqlite3
 import sys
@@ -17,6 +17,7 @@ from older_stores import write_store
 from test_store import CRS, DATUM, JULY, JUNE, MAY, all_of, state, visit
 
 from lakefloor.algorithms import _store
+from lakefloor.algorithms._store.undoing import MOST_STEPS
 from lakefloor.algorithms.core.errors import Cancelled, LakefloorError
 from lakefloor.algorithms.core.soundings import concatenate
 from lakefloor.algorithms.core.visits import by_hand
@@ -37,6 +38,7 @@ def rows_of(path):
             for query in (
                 "SELECT * FROM soundings ORDER BY fid",
                 "SELECT * FROM visits ORDER BY fid",
+                "SELECT * FROM decisions ORDER BY fid",
                 "SELECT id, minx, maxx, miny, maxy FROM rtree_soundings_geom ORDER BY id",
                 "SELECT table_name, feature_count FROM gpkg_ogr_contents "
                 "WHERE table_name != 'history' ORDER BY 1",
@@ -63,6 +65,9 @@ CHANGES = {
     "hold back": lambda path: _store.set_aside(path, WEST, by_hand.HOLD_BACK, words="weeds"),
     "remove a part": lambda path: _store.set_aside(path, WEST, by_hand.REMOVE),
     "edit": lambda path: _store.edit_log_book(path, ["may"], VisitFacts(owner="Ben")),
+    "reject": lambda path: _store.decide(path, range(5, 3000, 7), "reject", reason="fish"),
+    "switch off": lambda path: _store.switch_visits(path, ["june"], on=False),
+    "rename": lambda path: _store.rename_visit(path, "june", "first day of June"),
 }
 
 
@@ -81,22 +86,64 @@ def test_each_change_is_undone(path, change):
     entered = after[len(history) : len(after) - len(done.changes)]
     assert done.changes == entered
     assert after[len(after) - len(done.changes) :] == [("undone", v, n) for _, v, n in entered]
-    with pytest.raises(LakefloorError, match="undone already"):
-        _store.undo(path)
+    assert done.left == _store.undo_count(path) == 1
     # The store goes on as if nothing had been.
     change(path)
     assert all_of(path) is not None
     state(path)
 
 
-def test_of_several_changes_only_the_last_is_undone(path):
+def test_of_several_changes_the_newest_is_undone_first(path):
     _store.add(path, MAY, CRS)
+    may = rows_of(path)
     _store.add(path, JUNE, CRS)
-    before = rows_of(path)
+    june = rows_of(path)
     _store.add(path, JULY, CRS)
     _store.add(path, JULY, CRS)  # adds nothing, and so is no change
+    assert [change.actions for change in _store.undoable(path)] == [
+        (("added", "july", 3000),),
+        (("added", "june", 3000),),
+        (("added", "may", 3000),),
+    ]
     assert _store.undo(path).changes == [("added", "july", 3000)]
-    assert rows_of(path) == before
+    assert rows_of(path) == june
+    # Another change in between, which is undone too.
+    _store.set_aside(path, WEST, by_hand.HOLD_BACK, words="weeds")
+    held = _store.undoable(path)[0]
+    assert (held.action, held.visits) == ("held back", ("may", "june"))
+    assert held.soundings == sum(n for _, _, n in _store.undo(path).changes)
+    assert _store.undo(path).changes == [("added", "june", 3000)]
+    assert rows_of(path) == may
+    assert _store.undo(path).left == 0
+    with pytest.raises(LakefloorError, match="undone already"):
+        _store.undo(path)
+
+
+def test_of_many_changes_the_oldest_fall_off(path):
+    _store.add(path, MAY, CRS)
+    states = []
+    for k in range(MOST_STEPS + 3):
+        states.append(rows_of(path))
+        _store.edit_log_book(path, ["may"], VisitFacts(remark=f"remark {k}"))
+    assert _store.undo_count(path) == len(_store.undoable(path)) == MOST_STEPS
+    for before in states[: -MOST_STEPS - 1 : -1]:
+        _store.undo(path)
+        assert rows_of(path) == before
+    with pytest.raises(LakefloorError, match="too long ago"):
+        _store.undo(path)
+
+
+def test_large_changes_fall_off_sooner(path, monkeypatch):
+    monkeypatch.setattr("lakefloor.algorithms._store.undoing._MOST_BYTES", 2 * 3000 * 40 + 1)
+    _store.add(path, MAY, CRS)
+    for k in range(5):
+        _store.switch_visits(path, ["may"], on=bool(k % 2))
+    # As many as take up less, and the newest.
+    assert [change.action for change in _store.undoable(path)] == [
+        "switched off",
+        "switched on",
+        "switched off",
+    ]
 
 
 def test_the_first_visit_is_undone(path):
@@ -236,7 +283,18 @@ step = st.one_of(
         ),
     ),
     st.tuples(st.just("edit"), st.sampled_from("abcd"), st.text("xyz", max_size=3)),
+    st.tuples(
+        st.just("decide"),
+        st.sampled_from(["reject", "accept", "clear"]),
+        st.lists(st.integers(1, 400), min_size=1, max_size=40),
+        st.sampled_from(["", "fish"]),
+    ),
+    st.tuples(st.just("switch"), st.sampled_from("abcd"), st.booleans()),
+    st.tuples(st.just("rename"), st.sampled_from("abcd"), st.sampled_from("abcd")),
 )
+
+
+_REFUSED = ("has no visit", "not in the lake database any more", "already has a visit")
 
 
 def take(path, what, *values):
@@ -250,13 +308,20 @@ def take(path, what, *values):
             _store.add(path, s, CRS, mode=what, newer_wins=shallow)
         elif what == "remove":
             _store.remove(path, list(values))
+        elif what == "decide":
+            decision, rows, reason = values
+            _store.decide(path, rows, decision, reason=reason)
+        elif what == "switch":
+            _store.switch_visits(path, [values[0]], on=values[1])
+        elif what == "rename":
+            _store.rename_visit(path, *values)
         elif what == "aside":
             where, action = values
             _store.set_aside(path, where, action, words="2024-05-12")
         else:
             _store.edit_log_book(path, [values[0]], VisitFacts(remark=values[1]))
     except LakefloorError as error:
-        if "has no visit" not in str(error):
+        if not any(words in str(error) for words in _REFUSED):
             raise
     return before != rows_of(path)
 
@@ -269,12 +334,27 @@ def test_undo_is_the_state_before_whatever_was_done(tmp_path, steps):
     path = tmp_path / "any.gpkg"
     path.unlink(missing_ok=True)
     _store.add(path, concatenate([SMALL["a"].select(slice(0, 60)), SMALL["b"]]), CRS)
+    before = []
     for what, *values in steps:
-        before = rows_of(path)
+        held, looked = rows_of(path), _store.state_of(path)
         if take(path, what, *values):
-            _store.undo(path)
-            assert rows_of(path) == before
-            take(path, what, *values)
+            before.append((held, looked))
         state(path)
         for found in _store.contents(path).visits:
             assert len(all_of(path, visits=[found.name])) == found.soundings
+        check_rows(path)
+    for held, looked in before[::-1]:
+        _store.undo(path)
+        assert rows_of(path) == held
+        assert _store.state_of(path) == looked
+        check_rows(path)
+
+
+def check_rows(path):
+    """Compare the counts that the store keeps with its soundings."""
+    shown = {row.name: row for row in _store.visits_of(path)}
+    for entry in _store.log_book(path):
+        row = shown[entry.visit.name]
+        assert {kind: getattr(row, kind) for kind in entry.counts} == entry.counts
+        if not row.on:
+            assert row.accepted == 0

@@ -10,8 +10,8 @@ from shapely.geometry import mapping, shape
 from shapely.geometry.base import BaseGeometry
 
 from ..polygons import contains, rings
-from ..soundings import ACCEPTED, Soundings
-from .store_visits import SUPERSEDED
+from ..soundings import ACCEPTED, Soundings, distinct
+from .store_visits import SUPERSEDED, SWITCHED_OFF
 
 #: Statuses of soundings that a person set aside: this, and the reason or the day.
 HELD_BACK = "held back: "
@@ -26,6 +26,9 @@ REMOVE = "removed in part"
 MARK_CHANGED = "bottom changed"
 ACCEPT = "accepted by hand"
 ACCEPT_SUPERSEDED = "superseded accepted by hand"
+
+#: Action by which a visit got another name, which the parameters say.
+RENAMED = "renamed"
 
 
 @dataclass(frozen=True)
@@ -120,6 +123,41 @@ class VisitPart:
             time(written.get("to")),
             bool(written.get("untimed")),
         )
+
+
+#: What becomes of soundings: mapped, held back by hand, superseded by a newer visit or a marked
+#: change of the bottom, or rejected by cleaning or by hand.
+KINDS = ("accepted", "held_back", "superseded", "rejected")
+
+
+def kind_of(status: str) -> str:
+    """Return which of :data:`KINDS` a status is.
+
+    Examples
+    --------
+    >>> kind_of("held back: weeds"), kind_of("bottom changed 2025-10-12"), kind_of("spike")
+    ('held_back', 'superseded', 'rejected')
+    """
+    if status == ACCEPTED:
+        return "accepted"
+    if status.startswith(HELD_BACK):
+        return "held_back"
+    return "superseded" if status.startswith((SUPERSEDED, BOTTOM_CHANGED)) else "rejected"
+
+
+def count_statuses(status: Iterable[str]) -> dict:
+    """Return how many statuses there are of each of :data:`KINDS`.
+
+    Examples
+    --------
+    >>> count_statuses(["accepted", "spike", "accepted"])
+    {'accepted': 2, 'held_back': 0, 'superseded': 0, 'rejected': 1}
+    """
+    texts, row = distinct(status)
+    counts = dict.fromkeys(KINDS, 0)
+    for text, count in zip(texts, np.bincount(row, minlength=len(texts)).tolist()):
+        counts[kind_of(text)] += count
+    return counts
 
 
 def was_set_aside(status: Iterable[str]) -> np.ndarray:
@@ -220,7 +258,7 @@ def carried_over(soundings: Soundings, before: np.ndarray) -> Soundings:
     soundings : Soundings
     before : array of str, shape (n,)
         Status of each in the old reading, empty where that lacks it. What the new reading rejects
-        keeps its reason.
+        keeps its reason. Whether a visit is switched off is said of the visit.
     """
-    kept = was_set_aside(before) & (soundings.status == ACCEPTED)
+    kept = was_set_aside(before) & (before != SWITCHED_OFF) & (soundings.status == ACCEPTED)
     return soundings.replace(status=np.where(kept, before, soundings.status).astype(object))

@@ -24,6 +24,9 @@ STORE = "Lakefloor store"
 #: Status of soundings that a newer visit has replaced: this, and the name of that visit.
 SUPERSEDED = "superseded by "
 
+#: Status of what would be mapped of a visit that a person has switched off: it is held back by hand.
+SWITCHED_OFF = "held back: visit switched off"
+
 #: Soundings that share one part of a visit's checksum.
 CHECKSUM_ROWS = 1000
 
@@ -35,7 +38,8 @@ class Visit:
     Times are datetime64[ms], NaT where no sounding has one; ``box`` is west, south, east, north
     in m, or None where no sounding has a position; ``datum`` is name and elevation in m, or None;
     ``checksum`` is that of the soundings, eight digits for each thousand, or None where it does not
-    hold (layout 1, or another program has edited the store).
+    hold (layout 1, or another program has edited the store); ``on`` says whether the visit is
+    mapped, or a person has switched it off.
     """
 
     number: int
@@ -48,6 +52,7 @@ class Visit:
     box: tuple | None
     datum: tuple | None
     checksum: str | None
+    on: bool = True
 
     def meets(self, box: tuple | None) -> bool:
         """Say whether the visit has soundings that may lie in a box; None is everywhere."""
