@@ -68,6 +68,7 @@ class LakeProject(LakefloorAlgorithm):
     )
 
     NUMBERS = {"LAYER_COUNT": QT_TRANSLATE_NOOP("@default", "Number of layers in the project")}
+    FORM = ("CONTOURS", "SHORELINE", "DEPTH_AREAS", "SURFACE", "SOUNDINGS", "TITLE", "OUTPUT")
 
     def declare(self):
         first = [role for role in sheet_inputs.ROLES if role != "marks"]

@@ -38,6 +38,7 @@ class MapSheet(LakefloorAlgorithm):
     )
 
     NUMBERS = {"SCALE_USED": QT_TRANSLATE_NOOP("@default", "Scale used (n of 1:n)")}
+    FORM = ("CONTOURS", "SHORELINE", "DEPTH_AREAS", "SURFACE", "SOUNDINGS", "TITLE", "OUTPUT")
 
     def declare(self):
         for parameter in sheet_inputs.sheet(
