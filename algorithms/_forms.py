@@ -42,7 +42,7 @@ def arrange(algorithm, shown=()) -> None:
         if shown and definition.name() not in shown:
             folded(definition)
         if _is_decimal(definition):
-            definition.setMetadata({**definition.metadata(), "widget_wrapper": {"class": _FIELD}})
+            definition.setMetadata({**definition.metadata(), "widget_wrapper": _field(definition)})
         value = chosen.get(definition.name())
         if value is not None and _takes(definition, value):
             definition.setGuiDefaultValueOverride(value)
@@ -68,6 +68,12 @@ def _is_decimal(definition):
         isinstance(definition, QgsProcessingParameterNumber)
         and definition.dataType() == QgsProcessingParameterNumber.Type.Double
     )
+
+
+def _field(definition) -> dict:
+    """Return what QGIS makes the field from; the model designer looks at the decimals alone."""
+    written = str(definition.defaultValue() or 0.0).partition(".")[2]
+    return {"class": _FIELD, "decimals": max(3, len(written))}
 
 
 def _takes(definition, value):

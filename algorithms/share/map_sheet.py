@@ -42,10 +42,9 @@ class MapSheet(LakefloorAlgorithm):
 
     def declare(self):
         for parameter in sheet_inputs.sheet(
-            "contours", "shoreline", "depth_areas", "surface", "break_lines", "soundings"
+            "contours", "shoreline", "depth_areas", "surface", "break_lines", "soundings", "marks"
         ):
             self.addParameter(parameter)
-        self.addParameter(sheet_inputs.layer_parameter("marks", optional=True))
         self.addParameter(
             params.choice(
                 "ORIENTATION",

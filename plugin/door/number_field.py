@@ -70,7 +70,7 @@ def shown_in(name: str, label: str, unit: str) -> Shown:
 class NumberField:
     """Makes the field that a form asks for; the model designer keeps the one of QGIS."""
 
-    def __new__(cls, definition, dialog, row=0, column=0):
+    def __new__(cls, definition, dialog, row=0, column=0, decimals=3):
         if type(dialog).__name__ == "ModelerParametersDialog":
             return QgsGui.processingGuiRegistry().createModelerParameterWidget(
                 dialog.model, dialog.childId, definition, dialog.context
