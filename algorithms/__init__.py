@@ -56,6 +56,12 @@ _ALGORITHMS = (
 )
 
 
+def place_in_group(cls) -> int:
+    """Return how many algorithms of its group come before one; one that is not listed is last."""
+    group = [name for module, name in _ALGORITHMS if module.startswith(f"{cls.GROUP}.")]
+    return group.index(cls.__name__) if cls.__name__ in group else len(group)
+
+
 def algorithm_classes() -> list:
     """Return the classes of all algorithms; imported here, so that core needs no QGIS."""
     return [getattr(import_module(f".{module}", __name__), cls) for module, cls in _ALGORITHMS]

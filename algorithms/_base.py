@@ -12,9 +12,10 @@ from traceback import clear_frames
 from typing import TYPE_CHECKING
 
 from qgis.core import QgsProcessingAlgorithm, QgsProcessingException, QgsProcessingOutputNumber
-from qgis.PyQt.QtCore import QT_TRANSLATE_NOOP
 from qgis.PyQt.QtGui import QIcon
 
+from . import place_in_group
+from ._forms import arrange, form
 from ._help import help_html
 from ._i18n import in_local_numbers, tr
 from ._io.destinations import check_destinations
@@ -22,7 +23,9 @@ from ._io.loading import nothing_loaded_on_failure
 from ._io.named_crs import name_inputs
 from ._io.own_copies import copied_inputs, take
 from ._io.params import with_current_values
+from ._io.typed_names import tell
 from ._libraries import import_libraries
+from ._toolbox import group_shown, shown
 from .core.errors import Cancelled, LakefloorError
 
 if TYPE_CHECKING:
@@ -30,15 +33,6 @@ if TYPE_CHECKING:
     from ._io.outputs import Outputs
 
 ICONS = Path(__file__).resolve().parent.parent / "plugin" / "icons"
-
-GROUPS = {
-    "plan": QT_TRANSLATE_NOOP("@default", "Plan"),
-    "soundings": QT_TRANSLATE_NOOP("@default", "Soundings"),
-    "surface": QT_TRANSLATE_NOOP("@default", "Surface"),
-    "chart": QT_TRANSLATE_NOOP("@default", "Chart"),
-    "structure": QT_TRANSLATE_NOOP("@default", "Structure"),
-    "share": QT_TRANSLATE_NOOP("@default", "Share"),
-}
 
 
 class LakefloorAlgorithm(QgsProcessingAlgorithm):
@@ -49,7 +43,8 @@ class LakefloorAlgorithm(QgsProcessingAlgorithm):
     use it, its limits and units; ``SOURCE`` names the published source of the method.
     ``DRAWS`` is for one that draws layers: it works with copies of those in the open project.
     ``REPLACEABLE`` names inputs whose file an output may replace. ``NUMBERS`` are the output numbers
-    that :meth:`compute` returns, with what they are.
+    that :meth:`compute` returns, with what they are. ``FORM`` names what stands outside the folded
+    part of the form; if it is empty, all does that is not declared as advanced.
     """
 
     NAME = ""
@@ -61,15 +56,20 @@ class LakefloorAlgorithm(QgsProcessingAlgorithm):
     DRAWS = False
     REPLACEABLE = ()
     NUMBERS = {}
+    FORM = ()
 
     def name(self):
         return self.NAME
 
-    def displayName(self):
+    def title(self) -> str:
+        """Return the name as texts quote it, without its place in the toolbox."""
         return tr(self.DISPLAY)
 
+    def displayName(self):
+        return shown(self.title(), self.GROUP, place_in_group(type(self)))
+
     def group(self):
-        return tr(GROUPS[self.GROUP])
+        return group_shown(self.GROUP)
 
     def groupId(self):
         return self.GROUP
@@ -97,6 +97,10 @@ class LakefloorAlgorithm(QgsProcessingAlgorithm):
         self.declare()
         for name, label in self.NUMBERS.items():
             self.addOutput(QgsProcessingOutputNumber(name, tr(label)))
+        arrange(self, self.FORM)
+
+    def createCustomParametersWidget(self, parent=None):
+        return form(self, parent)
 
     def declare(self):
         """Declare the parameters, and the outputs that are not numbers."""
@@ -139,6 +143,7 @@ class LakefloorAlgorithm(QgsProcessingAlgorithm):
         from ._io.inputs import Inputs
         from ._io.outputs import Outputs
 
+        tell(self, parameters, context, feedback)
         parameters = with_current_values(self, parameters, context)
         if self.DRAWS:
             parameters = {**parameters, **take(self._copies, context)}

@@ -6,6 +6,7 @@ from qgis.core import QgsProcessingException, QgsProcessingModelAlgorithm
 
 from ..algorithms._base import LakefloorAlgorithm
 from ..algorithms._compat import STEP_SOURCE
+from ..algorithms._forms import arrange, form
 from ..algorithms._help import help_html
 from ..algorithms._i18n import tr
 from ..algorithms._io.destinations import check_destinations, is_store
@@ -13,11 +14,14 @@ from ..algorithms._io.loading import nothing_loaded_on_failure
 from ..algorithms._io.named_crs import name_inputs
 from ..algorithms._io.params import with_current_values
 from ..algorithms._io.staging import staging_folder
+from ..algorithms._io.typed_names import tell
 from ..algorithms._libraries import import_libraries
+from ..algorithms._toolbox import MODELS, group_shown, model_shown
 from ..algorithms.core.errors import LakefloorError
 
-#: What the help of a model also holds, since the file of a model has no place of its own for it.
-SHOWN_NAME, TAGS, DESCRIPTION = "SHOWN_NAME", "TAGS", "ALG_DESC"
+#: What the help of a model also holds, since the file of a model has no place of its own for it;
+#: the last is names of inputs and outputs, with commas, as FORM of an algorithm.
+SHOWN_NAME, TAGS, DESCRIPTION, FORM = "SHOWN_NAME", "TAGS", "ALG_DESC", "FORM"
 
 
 class ShippedModel(QgsProcessingModelAlgorithm):
@@ -27,8 +31,26 @@ class ShippedModel(QgsProcessingModelAlgorithm):
     The name in the model's file is the id; what people read and search for is in its help.
     """
 
-    def displayName(self):
+    def title(self) -> str:
+        """Return the name as texts quote it, without its place in the toolbox."""
         return tr(self.helpContent().get(SHOWN_NAME) or self.name())
+
+    def displayName(self):
+        return model_shown(self.title(), self.name())
+
+    def group(self):
+        return group_shown(MODELS)
+
+    def groupId(self):
+        return MODELS
+
+    def arrange(self) -> None:
+        """Prepare the parameters for the form."""
+        names = str(self.helpContent().get(FORM) or "")
+        arrange(self, tuple(filter(None, names.split(","))))
+
+    def createCustomParametersWidget(self, parent=None):
+        return form(self, parent)
 
     def tags(self):
         return tr(self.helpContent().get(TAGS) or "").split(",")
@@ -41,6 +63,7 @@ class ShippedModel(QgsProcessingModelAlgorithm):
         copy = type(self)()
         copy.loadVariant(self.toVariant())
         copy.declare_handed_on()
+        copy.arrange()
         copy.setProvider(self.provider())
         copy.setSourceFilePath(self.sourceFilePath())
         return copy
@@ -79,6 +102,7 @@ class ShippedModel(QgsProcessingModelAlgorithm):
         return super().prepareAlgorithm(parameters, context, feedback)
 
     def processAlgorithm(self, parameters, context, feedback):
+        tell(self, parameters, context, feedback)
         parameters = with_current_values(self, parameters, context)
         with nothing_loaded_on_failure(context):
             return super().processAlgorithm(parameters, context, feedback)
@@ -168,4 +192,5 @@ def read_model(path: Path):
     if not model.fromFile(str(path)):
         return None
     model.declare_handed_on()
+    model.arrange()
     return model

@@ -17,6 +17,7 @@ from qgis.core import (
 
 from .._help import with_meanings
 from .._i18n import tr
+from .typed_names import typed
 
 INPUT = "INPUT"
 OUTPUT = "OUTPUT"
@@ -29,8 +30,12 @@ LANE_SPACING = "LANE_SPACING"
 def helped(parameter, text: str, advanced: bool = False):
     """Return the parameter with its help, moved to the advanced ones if asked."""
     parameter.setHelp(text)
-    if advanced:
-        parameter.setFlags(parameter.flags() | QgsProcessingParameterDefinition.Flag.FlagAdvanced)
+    return folded(parameter) if advanced else parameter
+
+
+def folded(parameter):
+    """Return the parameter, or output, moved to the folded part of the form."""
+    parameter.setFlags(parameter.flags() | QgsProcessingParameterDefinition.Flag.FlagAdvanced)
     return parameter
 
 
@@ -58,9 +63,9 @@ def number(
 
 
 def distance(name, label, default, text, optional=False, advanced=False, minimum=0.0):
-    """Return a distance parameter in meters; the dialog takes it in other units too.
+    """Return a distance parameter in meters; the form shows it in the user's unit.
 
-    An advanced one is a plain number: the dialog forgets the unit chosen in a folded group.
+    One that is declared as advanced is a plain number, and stays one.
     """
     if advanced:
         return number(name, label, default, text, minimum, None, optional, advanced)
@@ -114,10 +119,11 @@ def is_list_of_files(definition) -> bool:
 def with_current_values(algorithm, parameters: dict, context) -> dict:
     """Return parameters in which values of earlier versions are exchanged for those of now.
 
-    The word that an expression gives is put in its place, so that it is checked as one that is
-    given: for a word that it does not know QGIS takes the default, and says nothing.
+    File names that a person typed have their folder. The word that an expression gives is put in
+    its place, so that it is checked as one that is given: for a word that it does not know QGIS takes
+    the default, and says nothing.
     """
-    current = dict(parameters)
+    current = {**parameters, **typed(algorithm, parameters, context)}
     for definition in algorithm.parameterDefinitions():
         value = parameters.get(definition.name())
         if value is None or not isinstance(definition, QgsProcessingParameterEnum):

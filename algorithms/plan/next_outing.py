@@ -66,6 +66,7 @@ class NextOuting(LakefloorAlgorithm):
         "MINUTES": QT_TRANSLATE_NOOP("@default", "Time on the water (min)"),
         "LANE_SPACING_USED": QT_TRANSLATE_NOOP("@default", "Lane spacing (m)"),
     }
+    FORM = ("INPUT", "SHORELINE", "LAUNCH", "TIME", "OUTPUT", "GAPS", "GPX")
 
     def declare(self):
         add, kind = self.addParameter, QgsProcessing.SourceType

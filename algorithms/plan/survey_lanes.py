@@ -68,6 +68,7 @@ class SurveyLanes(LakefloorAlgorithm):
         "MIN_TOTAL_M": QT_TRANSLATE_NOOP("@default", "Minimum length of any order (m)"),
         "MINUTES": QT_TRANSLATE_NOOP("@default", "Time on the water (min)"),
     }
+    FORM = ("INPUT", "SHORELINE", "MIN_WIDTH", "MIN_HEIGHT", "LAUNCH", "OUTPUT", "GPX")
 
     def declare(self):
         add, kind = self.addParameter, QgsProcessing.SourceType

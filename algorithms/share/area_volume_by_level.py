@@ -79,6 +79,7 @@ class AreaVolumeByLevel(LakefloorAlgorithm):
         "UNCOVERED_M2": QT_TRANSLATE_NOOP("@default", "Uncovered bottom (m²)"),
         "UNCOVERED_PERCENT": QT_TRANSLATE_NOOP("@default", "Uncovered percentage (%)"),
     }
+    FORM = ("INPUT", "SHORELINE", "UNIT", "STEP", "DRAWDOWN", "OUTPUT", "UNCOVERED")
 
     def declare(self):
         add = self.addParameter

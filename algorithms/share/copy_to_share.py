@@ -46,6 +46,7 @@ class CopyToShare(LakefloorAlgorithm):
         "FEATURES": QT_TRANSLATE_NOOP("@default", "Features copied"),
         "RASTERS": QT_TRANSLATE_NOOP("@default", "Rasters copied"),
     }
+    FORM = ("LAYERS", "AREA", "COARSEN", "MARKS", "LICENSE", "ATTRIBUTION", "OUTPUT")
 
     def declare(self):
         add, kind = self.addParameter, QgsProcessing.SourceType

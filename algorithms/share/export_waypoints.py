@@ -74,6 +74,7 @@ class ExportWaypoints(LakefloorAlgorithm):
         "TRACKS": QT_TRANSLATE_NOOP("@default", "Tracks written"),
         "LINE_POINTS": QT_TRANSLATE_NOOP("@default", "Points in routes and tracks"),
     }
+    FORM = ("INPUT", "LINES", "LINES_AS", "NAME_FIELD", "DEPTH_IN_NAME", "UNIT", "OUTPUT")
 
     def declare(self):
         add, kind = self.addParameter, QgsProcessing.SourceType

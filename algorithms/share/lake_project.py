@@ -68,12 +68,11 @@ class LakeProject(LakefloorAlgorithm):
     )
 
     NUMBERS = {"LAYER_COUNT": QT_TRANSLATE_NOOP("@default", "Number of layers in the project")}
+    FORM = ("CONTOURS", "SHORELINE", "DEPTH_AREAS", "SURFACE", "SOUNDINGS", "TITLE", "OUTPUT")
 
     def declare(self):
-        first = [role for role in sheet_inputs.ROLES if role != "marks"]
-        for parameter in sheet_inputs.sheet(*first):
+        for parameter in sheet_inputs.sheet(*sheet_inputs.ROLES):
             self.addParameter(parameter)
-        self.addParameter(sheet_inputs.layer_parameter("marks", optional=True))
         self.addParameter(
             QgsProcessingParameterFileDestination(
                 params.OUTPUT, tr("Lake project"), tr("QGIS projects (*.qgz)")

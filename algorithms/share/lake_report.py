@@ -53,6 +53,7 @@ class LakeReport(LakefloorAlgorithm):
         "An American football field is 360 by 160 ft with its end zones, a football pitch 105 by "
         "68 m. A swimming pool is 50 by 25 m and 2 m deep. A story of a house is 3 m high.",
     )
+    FORM = ("SURFACE", "SHORELINE", "CONTOURS", "SOUNDINGS", "TITLE", "OUTPUT", "WEB_PAGE")
 
     def declare(self):
         for parameter in sheet_inputs.sheet(

@@ -110,6 +110,7 @@ class LakeStatistics(LakefloorAlgorithm):
     )
 
     NUMBERS = {name: label for name, (_, label) in {**_NUMBERS, **_UNCERTAIN}.items()}
+    FORM = ("INPUT", "SHORELINE", "UNIT", "LAKE_LEVEL", "CSV", "LAYERS", "REPORT")
 
     def declare(self):
         add = self.addParameter

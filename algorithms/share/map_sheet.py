@@ -39,13 +39,13 @@ class MapSheet(LakefloorAlgorithm):
     )
 
     NUMBERS = {"SCALE_USED": QT_TRANSLATE_NOOP("@default", "Scale used (n of 1:n)")}
+    FORM = ("CONTOURS", "SHORELINE", "DEPTH_AREAS", "SURFACE", "SOUNDINGS", "TITLE", "OUTPUT")
 
     def declare(self):
         for parameter in sheet_inputs.sheet(
-            "contours", "shoreline", "depth_areas", "surface", "break_lines", "soundings"
+            "contours", "shoreline", "depth_areas", "surface", "break_lines", "soundings", "marks"
         ):
             self.addParameter(parameter)
-        self.addParameter(sheet_inputs.layer_parameter("marks", optional=True))
         self.addParameter(
             params.choice(
                 "ORIENTATION",

@@ -60,6 +60,7 @@ class PhonePackage(LakefloorAlgorithm):
         "LAYER_COUNT": QT_TRANSLATE_NOOP("@default", "Number of layers in the package"),
         "PIXEL_SIZE": QT_TRANSLATE_NOOP("@default", "Pixel size on the ground (m)"),
     }
+    FORM = ("CONTOURS", "SHORELINE", "DEPTH_AREAS", "SURFACE", "MARKS", "TITLE", "OUTPUT")
 
     def declare(self):
         add = self.addParameter

@@ -51,6 +51,7 @@ class StructureSheets(LakefloorAlgorithm):
     )
 
     NUMBERS = {"PAGES": QT_TRANSLATE_NOOP("@default", "Number of pages")}
+    FORM = ("STRUCTURES", "CONTOURS", "SHORELINE", "DEPTH_AREAS", "SURFACE", "TITLE", "OUTPUT")
 
     def declare(self):
         kind = QgsProcessing.SourceType

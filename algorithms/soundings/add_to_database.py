@@ -79,6 +79,7 @@ class AddToDatabase(LakefloorAlgorithm):
         **LOOK_NUMBERS,
         **CHANGE_NUMBERS,
     }
+    FORM = ("INPUT", "DATABASE", "SHORELINE", "MODE", "LEVEL", "FINDINGS", "CHANGED")
 
     def declare(self):
         add = self.addParameter

@@ -50,6 +50,7 @@ class CleanSoundings(LakefloorAlgorithm):
         "ACCEPTED": QT_TRANSLATE_NOOP("@default", "Accepted soundings"),
         "REJECTED": QT_TRANSLATE_NOOP("@default", "Rejected soundings"),
     }
+    FORM = ("INPUT", "MIN_DEPTH", "MAX_DEPTH", "MAX_SPEED", "FORGET_EARLIER", "OUTPUT", "COUNTS")
 
     def declare(self):
         add = self.addParameter

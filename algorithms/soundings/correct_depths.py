@@ -47,6 +47,15 @@ class CorrectDepths(LakefloorAlgorithm):
         "MEAN_SHIFT": QT_TRANSLATE_NOOP("@default", "Mean position shift (m)"),
         "MEAN_UNCERTAINTY": QT_TRANSLATE_NOOP("@default", "Mean standard uncertainty (m)"),
     }
+    FORM = (
+        "INPUT",
+        "DRAFT",
+        "ASSUMED_SOUND_SPEED",
+        "WATER_TEMPERATURE",
+        "ACTUAL_SOUND_SPEED",
+        "TIME_OFFSET",
+        "OUTPUT",
+    )
 
     def declare(self):
         add = self.addParameter

@@ -62,6 +62,7 @@ class ReadLogs(LakefloorAlgorithm):
         "VISITS": QT_TRANSLATE_NOOP("@default", "Visits"),
         "UNREAD_COUNT": QT_TRANSLATE_NOOP("@default", "Unread lines and files"),
     }
+    FORM = ("INPUT", "FOLDER", "DEPTH_UNIT", "DEPTH_FROM", "TIME_ZONE", "VISIT", "OUTPUT")
 
     def declare(self):
         self.addParameter(

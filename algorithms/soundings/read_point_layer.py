@@ -54,6 +54,7 @@ class ReadPointLayer(LakefloorAlgorithm):
         "VISITS": QT_TRANSLATE_NOOP("@default", "Visits"),
         "LEFT_OUT": QT_TRANSLATE_NOOP("@default", "Points left out"),
     }
+    FORM = ("INPUT", "DEPTH_FIELD", "DEPTH_UNIT", "POSITIVE", "TIME_FIELD", "TIME_ZONE", "OUTPUT")
 
     def declare(self):
         kinds = QgsProcessingParameterField.DataType

@@ -61,6 +61,7 @@ class ReduceToDatum(LakefloorAlgorithm):
         "MAX_OFFSET": QT_TRANSLATE_NOOP("@default", "Maximum visit offset (m)"),
         "OFFSET_UNCERTAINTY": QT_TRANSLATE_NOOP("@default", "Uncertainty of that offset (m)"),
     }
+    FORM = ("INPUT", "GAUGE", "LAKE_LEVEL", "LEVEL_UNIT", "DATUM_ELEVATION", "DATUM_NAME", "OUTPUT")
 
     def declare(self):
         add = self.addParameter

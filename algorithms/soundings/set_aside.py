@@ -49,6 +49,7 @@ class SetAside(LakefloorAlgorithm):
         "VISIT_COUNT": QT_TRANSLATE_NOOP("@default", "Visits concerned"),
         "RESTORED": QT_TRANSLATE_NOOP("@default", "Superseded soundings accepted again"),
     }
+    FORM = ("DATABASE", "ACTION", "AREA", "VISITS", "FROM_TIME", "TO_TIME", "REASON")
 
     def declare(self):
         add = self.addParameter

@@ -46,6 +46,15 @@ class UncertaintyBudget(LakefloorAlgorithm):
         "P95_UNCERTAINTY": QT_TRANSLATE_NOOP("@default", "95% of uncertainties are below (m)"),
         "MEAN_SLOPE": QT_TRANSLATE_NOOP("@default", "Mean slope (m per m)"),
     }
+    FORM = (
+        "INPUT",
+        "POSITION_UNCERTAINTY",
+        "SOUNDER_FIXED",
+        "SOUNDER_PERCENTAGE",
+        "SURFACE",
+        "OUTPUT",
+        "TERMS",
+    )
 
     def declare(self):
         add = self.addParameter

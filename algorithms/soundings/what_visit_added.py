@@ -73,6 +73,7 @@ class WhatVisitAdded(LakefloorAlgorithm):
     )
 
     NUMBERS = {**_NUMBERS, **_OF_MAPS}
+    FORM = ("DATABASE", "VISITS", "YEAR", "SHORELINE", "INTERVAL", "UNIT", "REPORT")
 
     def declare(self):
         add = self.addParameter

@@ -77,6 +77,7 @@ class BottomType(LakefloorAlgorithm):
         "AGREEMENT_PERCENT": QT_TRANSLATE_NOOP("@default", "Bottom samples classified right (%)"),
         "KAPPA": QT_TRANSLATE_NOOP("@default", "Kappa of the bottom samples"),
     }
+    FORM = ("INPUT", "SURFACE", "SHORELINE", "SAMPLES", "SAMPLE_FIELD", "OUTPUT", "REPORT")
 
     def declare(self):
         add = self.addParameter

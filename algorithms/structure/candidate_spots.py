@@ -71,6 +71,15 @@ class CandidateSpots(LakefloorAlgorithm):
         "SPOTS": QT_TRANSLATE_NOOP("@default", "Number of spots found"),
         "BEST_SCORE": QT_TRANSLATE_NOOP("@default", "Score of the best spot"),
     }
+    FORM = (
+        "INPUT",
+        "BREAKLINES",
+        "TRANSITIONS",
+        "BOTTOM_FORMS",
+        "BOTTOM_TYPE",
+        "CRITERIA",
+        "OUTPUT",
+    )
 
     def declare(self):
         add_layers(self)

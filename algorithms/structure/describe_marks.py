@@ -55,6 +55,7 @@ class DescribeMarks(LakefloorAlgorithm):
         "MARKS_ON_MAP": QT_TRANSLATE_NOOP("@default", "Marks on mapped bottom"),
         "MARKS_OFF_MAP": QT_TRANSLATE_NOOP("@default", "Marks off the mapped bottom"),
     }
+    FORM = ("MARKS", "INPUT", "BREAKLINES", "TRANSITIONS", "BOTTOM_FORMS", "BOTTOM_TYPE", "OUTPUT")
 
     def declare(self):
         self.addParameter(marks())

@@ -67,6 +67,7 @@ class FindPlacesLikeMarks(LakefloorAlgorithm):
         "PLACES": QT_TRANSLATE_NOOP("@default", "Number of places found"),
         **{name: label for name, (_, label) in _NUMBERS.items()},
     }
+    FORM = ("MARKS", "INPUT", "BREAKLINES", "TRANSITIONS", "BOTTOM_FORMS", "BOTTOM_TYPE", "OUTPUT")
 
     def declare(self):
         self.addParameter(marks())

@@ -65,6 +65,15 @@ class BlendSurvey(LakefloorAlgorithm):
         "RMSE_AFTER": QT_TRANSLATE_NOOP("@default", "RMS difference after (m)"),
         "TRANSITION_WIDTH_USED": QT_TRANSLATE_NOOP("@default", "Width of the transition (m)"),
     }
+    FORM = (
+        "INPUT",
+        "OLDER_RASTER",
+        "OLDER_CONTOURS",
+        "DEPTH_FIELD",
+        "DEPTH_UNIT",
+        "SHORELINE",
+        "OUTPUT",
+    )
 
     def declare(self):
         add = self.addParameter

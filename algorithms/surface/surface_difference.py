@@ -105,6 +105,7 @@ class SurfaceDifference(LakefloorAlgorithm):
     )
 
     NUMBERS = {name: label for name, (_, label) in _NUMBERS.items()}
+    FORM = ("INPUT", "OLDER_SURFACE", "CONFIDENCE", "DATUM_SHIFT", "OUTPUT", "PATCHES")
 
     def declare(self):
         add = self.addParameter

@@ -302,7 +302,7 @@ def test_what_the_findings_name_is_there(provider):
     for algorithm in (adding, model):
         assert {"fit to the lake", "as reduced", "newer wins", ENTER} <= choices(algorithm)
     assert "replace" in choices(adding)
-    names = {algorithm.displayName() for algorithm in provider.algorithms()}
+    names = {algorithm.title() for algorithm in provider.algorithms()}
     assert {"Add visit to lake database", "Set soundings aside"} <= names
     labels = {
         parameter.description()

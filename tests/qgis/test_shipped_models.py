@@ -35,7 +35,15 @@ def test_copies_are_of_the_same_class_and_say_the_same(provider):
         gc.collect()
         assert isinstance(model, ShippedModel)
         assert isinstance(copy, ShippedModel)
-        for say in ("id", "displayName", "group", "tags", "shortHelpString", "helpContent"):
+        for say in (
+            "id",
+            "title",
+            "displayName",
+            "group",
+            "tags",
+            "shortHelpString",
+            "helpContent",
+        ):
             assert getattr(copy, say)() == getattr(model, say)()
         assert copy.sourceFilePath() == model.sourceFilePath()
         assert copy.validate() == (True, [])
@@ -46,7 +54,7 @@ def test_copies_are_of_the_same_class_and_say_the_same(provider):
 
 
 def test_models_have_ids_for_commands_and_names_for_people(provider):
-    assert {model.name(): model.displayName() for model in _models(provider)} == {
+    assert {model.name(): model.title() for model in _models(provider)} == {
         "logstolakemap": "Logs to lake map",
         "addavisit": "Add a visit",
         "structurefromasurface": "Structure from a surface",

@@ -130,7 +130,7 @@ def test_sentences_are_short(path):
 
 
 def _shown(algorithm):
-    yield algorithm.displayName()
+    yield algorithm.title()
     # A paragraph or an item of a list ends a sentence.
     yield re.sub(r"<[^>]+>", "\n", algorithm.shortHelpString())
     for definition in algorithm.parameterDefinitions():

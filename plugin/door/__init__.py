@@ -1,0 +1,1 @@
+"""Windows and widgets: what a person sees beside the toolbox."""
