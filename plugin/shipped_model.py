@@ -40,9 +40,23 @@ class ShippedModel(QgsProcessingModelAlgorithm):
     def createInstance(self):
         copy = type(self)()
         copy.loadVariant(self.toVariant())
+        copy.declare_handed_on()
         copy.setProvider(self.provider())
         copy.setSourceFilePath(self.sourceFilePath())
         return copy
+
+    def declare_handed_on(self):
+        """Declare the outputs of steps that the model hands on and that are no destinations.
+
+        QGIS returns them, but declares only those that a user may choose a place for.
+        """
+        for child in self.childAlgorithms().values():
+            algorithm = child.algorithm()
+            for label, output in child.modelOutputs().items():
+                name = f"{child.childId()}:{label}"
+                definition = algorithm and algorithm.outputDefinition(output.childOutputName())
+                if definition and self.outputDefinition(name) is None:
+                    self.addOutput(type(definition)(name, definition.description()))
 
     def checkParameterValues(self, parameters, context):
         parameters = with_current_values(self, parameters, context)
@@ -151,4 +165,7 @@ def _output_of_step(children, definition):
 def read_model(path: Path):
     """Return the model in a file, or None if it cannot be read."""
     model = ShippedModel()
-    return model if model.fromFile(str(path)) else None
+    if not model.fromFile(str(path)):
+        return None
+    model.declare_handed_on()
+    return model

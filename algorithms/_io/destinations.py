@@ -39,6 +39,7 @@ from ..core.errors import LakefloorError
 from ..core.visits.store_visits import STORE
 from .gdal_errors import quiet
 from .package import MARK, descriptions
+from .params import is_list_of_files
 from .rasters import BANDS
 from .staging import Staging, cannot_replace
 
@@ -304,6 +305,10 @@ def _inputs(algorithm, parameters, context):
             path = Path(algorithm.parameterAsString(parameters, name, context)).absolute()
             if path.is_file():
                 yield Target(path), definition.description()
+            continue
+        if is_list_of_files(definition):
+            for text in algorithm.parameterAsFileList(parameters, name, context):
+                yield Target(Path(text).absolute()), definition.description()
             continue
         if isinstance(definition, QgsProcessingParameterMultipleLayers):
             layers = algorithm.parameterAsLayerList(parameters, name, context)

@@ -38,6 +38,7 @@ from .._i18n import tr
 from ..core.crs import utm_epsg
 from ..core.errors import LakefloorError
 from .gdal_errors import quiet
+from .params import is_list_of_files
 
 #: All zones of UTM on WGS 84, in one of which every lake is computed that is not in meters.
 UTM_ZONES = tuple(base + zone for base in (32600, 32700) for zone in range(1, 61))
@@ -101,6 +102,8 @@ def _of_inputs(algorithm, parameters, context):
             continue
         if isinstance(definition, _LAYERS):
             yield _of_layer(value, context, own)
+        elif is_list_of_files(definition):
+            continue
         elif isinstance(definition, QgsProcessingParameterMultipleLayers):
             for each in value if isinstance(value, (list, tuple)) else [value]:
                 yield _of_layer(each, context, own)

@@ -7,6 +7,7 @@ from qgis.core import (
     QgsProcessingParameterEnum,
     QgsProcessingParameterFeatureSink,
     QgsProcessingParameterFeatureSource,
+    QgsProcessingParameterMultipleLayers,
     QgsProcessingParameterNumber,
     QgsProcessingParameterRasterLayer,
     QgsProcessingParameterString,
@@ -100,6 +101,14 @@ def choice(name, label, options, default: str, text, advanced=False, former=None
     if isinstance(options, dict):
         text = with_meanings(text, options)
     return helped(parameter, text, advanced)
+
+
+def is_list_of_files(definition) -> bool:
+    """Tell whether a parameter takes files that are no layers, which QGIS would try to open."""
+    return (
+        isinstance(definition, QgsProcessingParameterMultipleLayers)
+        and definition.layerType() == QgsProcessing.SourceType.TypeFile
+    )
 
 
 def with_current_values(algorithm, parameters: dict, context) -> dict:

@@ -6,7 +6,8 @@ The seed keeps attributes in one order. The registered provider gives every chil
 each is set, since a model is not valid otherwise.
 """
 
-from lake_map_models import add_a_visit, logs_to_lake_map
+from database_models import add_a_visit, logs_to_lake_database, map_of_lake_database
+from lake_map_models import logs_to_lake_map
 from model_writer import Model, ModelInputs, load_provider
 from qgis.core import QgsApplication, QgsProcessingParameterPoint
 from structure_models import structure_from_a_surface
@@ -23,6 +24,7 @@ def plan_the_next_outing():
         "The outing begins and ends at the launch. Places along a drop-off count double. The "
         "lanes are also written as GPX for a GPS device or chartplotter.\n\n"
         "Weather, cold water, shallows and local rules come first. Plans are not for navigation.",
+        visible=("SURFACE", "SHORELINE", "UNIT", "INTERVAL", "LAUNCH", "TIME", "SPEED"),
     )
     inputs = ModelInputs(model)
     inputs.surface()
@@ -70,6 +72,8 @@ def main():
     provider = load_provider()  # noqa: F841 (kept alive)
     logs_to_lake_map()
     add_a_visit()
+    logs_to_lake_database()
+    map_of_lake_database()
     structure_from_a_surface(with_bottom_type=False)
     structure_from_a_surface(with_bottom_type=True)
     plan_the_next_outing()

@@ -1,12 +1,14 @@
 """The shipped models that lead from a boat's logs to a map of the lake."""
 
-from model_writer import AS_STATED, ENTER, STOP, Model, ModelInputs
+from model_writer import AS_STATED, Model, ModelInputs
 from qgis.core import (
     QgsProcessing,
     QgsProcessingParameterFile,
     QgsProcessingParameterMultipleLayers,
-    QgsProcessingParameterRasterLayer,
 )
+
+#: What a person is asked about logs and lake levels at first; all of it is in each of the models.
+FIRST_OF_LOGS = ("DRAFT", "GAUGE", "LEVEL_UNIT", "DATUM_ELEVATION")
 
 
 def _ask_for_logs(inputs):
@@ -131,12 +133,15 @@ def _ask_for_levels(inputs, without_level):
     )
 
 
-def logs_to_soundings(model, inputs, no_level, without_level, level="as reduced", **reading):
+def logs_to_soundings(
+    model, inputs, no_level, without_level, level="as reduced", kept=True, **reading
+):
     """Add what leads from logs to soundings at the lake datum; return their output.
 
     ``no_level`` is what becomes of visits without a known level, ``without_level`` says so.
-    ``level`` says whether the reduction may leave visits for a fit to the lake; ``reading`` are
-    further parameters with which logs are read.
+    ``level`` says whether the reduction may leave visits for a fit to the lake, ``kept`` whether
+    the soundings are an output of the model; ``reading`` are further parameters with which logs
+    are read.
     """
     _ask_for_logs(inputs)
     _ask_for_corrections(inputs)
@@ -178,7 +183,9 @@ def logs_to_soundings(model, inputs, no_level, without_level, level="as reduced"
         },
     )
     model.child(
-        "uncertaintybudget", {"INPUT": ("reducetodatum", "OUTPUT")}, {"OUTPUT": "Soundings"}
+        "uncertaintybudget",
+        {"INPUT": ("reducetodatum", "OUTPUT")},
+        {"OUTPUT": "Soundings"} if kept else {},
     )
     return "uncertaintybudget", "OUTPUT"
 
@@ -240,6 +247,7 @@ def logs_to_lake_map():
         "It makes TIN, IDW and smooth surfaces. From the smooth surface it draws contours, depth "
         "areas, slope and breaklines. It also makes a map sheet to print and a styled project.\n\n"
         "Look at the rejected soundings before you trust the map. Maps are not for navigation.",
+        visible=("LOG_FOLDER", *FIRST_OF_LOGS, "SHORELINE", "TITLE"),
     )
     inputs = ModelInputs(model)
     soundings = logs_to_soundings(
@@ -261,12 +269,20 @@ def logs_to_lake_map():
     )
     inputs.text("TITLE", "Title", "Lake map", "Title of the map sheet and of the project.")
     inputs.page_size("Page size of the map sheet.")
-    _lake_to_sheet_and_project(model, soundings, drawn)
+    layers = lake_to_sheet(model, soundings, drawn)
+    model.child(
+        "lakeproject",
+        {**layers, "SLOPE": ("bottomslope", "OUTPUT"), "IDW_SURFACE": ("idwsurface", "OUTPUT")},
+        {"OUTPUT": "Lake project"},
+    )
     model.write()
 
 
-def _lake_to_sheet_and_project(model, soundings, drawn):
-    """Add depth areas, slope and breaklines, and what is printed and handed on."""
+def lake_to_sheet(model, soundings, drawn, **more):
+    """Add depth areas, slope, breaklines and the map sheet; return what else shows the lake.
+
+    ``more`` are further parameters of the sheet.
+    """
     surface = drawn["INPUT"]
     model.child("depthareas", drawn, {"OUTPUT": "Depth areas"})
     model.child("bottomslope", {"INPUT": surface}, {"OUTPUT": "Bottom slope"})
@@ -282,120 +298,5 @@ def _lake_to_sheet_and_project(model, soundings, drawn):
         "UNIT": "@UNIT",
         "PAGE_SIZE": "@PAGE_SIZE",
     }
-    model.child("mapsheet", layers, {"OUTPUT": "Map sheet"})
-    model.child(
-        "lakeproject",
-        {**layers, "SLOPE": ("bottomslope", "OUTPUT"), "IDW_SURFACE": ("idwsurface", "OUTPUT")},
-        {"OUTPUT": "Lake project"},
-    )
-
-
-def _ask_about_the_visit(inputs):
-    inputs.choice(
-        "VISIT_LEVEL",
-        "Level of the visit",
-        ["as reduced", "fit to the lake"],
-        "as reduced",
-        "Choose 'fit to the lake' if the lake level was not read on the day, or is wrong. The visit "
-        "then fits where its tracks meet earlier ones.",
-    )
-    inputs.choice(
-        "CHANGE",
-        "Where the bottom has changed",
-        ["report", "newer wins"],
-        "report",
-        "With 'newer wins' older soundings are no longer mapped where the bottom has changed. Weeds, "
-        "soft mud and a wrong lake level look like a change, so check first.",
-    )
-    inputs.choice(
-        "MODE",
-        "Visits that are already there",
-        ["add", "replace"],
-        "add",
-        "With 'add' they stay, and only new soundings enter. With 'replace' the logs replace them: "
-        "use it to correct the depth unit, draft or level of a visit that entered before.",
-    )
-    inputs.choice(
-        "FINDINGS",
-        "If the first look finds something",
-        [STOP, ENTER],
-        STOP,
-        "The visit is compared with the lake database first. If its level, unit, dates or place are "
-        "doubtful, the run stops and says what to do, or the visit enters all the same.",
-    )
-    inputs.number(
-        "WEEK_ROLLOVERS",
-        "GPS week roll-overs to add",
-        0,
-        "Use 1 where an older GPS receiver dates its logs 1,024 weeks (19.6 years) too early.",
-        optional=True,
-    )
-
-
-def _visit_model():
-    return Model(
-        "Add a visit",
-        "visits,surveys,days,outing,trip,update,new logs,add logs,lake database,several years,"
-        "bathymetry,depth map,logs,sonar,fish finder,fishfinder,NMEA,GPX,CSV,workflow",
-        "Adds the logs of one visit to the lake database and maps the whole lake again. Use it "
-        "after each day on the water.\n\n"
-        "It reads, cleans, corrects and reduces the logs and adds them to the lake database. "
-        "A log that is already there changes nothing. A visit that looks wrong is refused with the "
-        "way out. The model shows where the bottom has changed, and makes a surface and contours "
-        "from all visits.\n\n"
-        "Without gauge readings, or with 'fit to the lake', the tracks of the visit must cross "
-        "earlier tracks. Maps are not for navigation.",
-    )
-
-
-def add_a_visit():
-    """From the logs of one visit into the lake database, and the lake mapped again."""
-    model = _visit_model()
-    inputs = ModelInputs(model)
-    inputs.add(
-        QgsProcessingParameterFile(
-            "DATABASE", "Lake database", QgsProcessingParameterFile.Behavior.File, "gpkg"
-        ),
-        "GeoPackage with all soundings of the lake. A new one is made if the file does not exist.",
-    )
-    _ask_about_the_visit(inputs)
-    soundings = logs_to_soundings(
-        model,
-        inputs,
-        "fit to the database later",
-        "the visit is adjusted to the lake database where tracks cross. The first visit of a new "
-        "lake database makes its lake level the datum.",
-        "@VISIT_LEVEL",
-        WEEK_ROLLOVERS="@WEEK_ROLLOVERS",
-    )
-    model.child(
-        "addtodatabase",
-        {
-            "INPUT": soundings,
-            "DATABASE": "@DATABASE",
-            "MODE": "@MODE",
-            "SHORELINE": "@SHORELINE",
-            "LEVEL": "@VISIT_LEVEL",
-            "CHANGE": "@CHANGE",
-            "FINDINGS": "@FINDINGS",
-        },
-        {"CHANGED": "Bottom change"},
-    )
-    model.child(
-        "readdatabase",
-        {"DATABASE": ("addtodatabase", "UPDATED_DATABASE")},
-        {"OUTPUT": "Soundings of all visits"},
-    )
-    inputs.add(
-        QgsProcessingParameterRasterLayer("OLD_SURFACE", "Surface to update", optional=True),
-        "Smooth surface of the lake from before this visit. On a large lake only the tiles that "
-        "the visit touched are made again. If empty, the whole surface is made.",
-    )
-    soundings_to_contours(
-        model,
-        inputs,
-        ("readdatabase", "OUTPUT"),
-        {"smoothsurface": "Smooth surface"},
-        SURFACE_TO_UPDATE="@OLD_SURFACE",
-    )
-    model.write()
+    model.child("mapsheet", {**layers, **more}, {"OUTPUT": "Map sheet"})
+    return layers

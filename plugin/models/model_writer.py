@@ -11,6 +11,7 @@ from qgis.core import (
     QgsProcessingModelChildParameterSource,
     QgsProcessingModelOutput,
     QgsProcessingModelParameter,
+    QgsProcessingParameterDefinition,
     QgsProcessingParameterFeatureSource,
     QgsProcessingParameterNumber,
     QgsProcessingParameterRasterLayer,
@@ -30,6 +31,9 @@ from lakefloor.algorithms.soundings.read_logs import AS_STATED  # noqa: E402, F4
 from lakefloor.plugin.provider import LakefloorProvider  # noqa: E402
 from lakefloor.plugin.shipped_model import DESCRIPTION, SHOWN_NAME, TAGS  # noqa: E402
 
+#: More are too many for a person who meets the form for the first time.
+MOST_VISIBLE = 7
+
 
 def load_provider():
     """Register the provider of this checkout."""
@@ -44,15 +48,22 @@ class Model:
     Parameters
     ----------
     shown : str
-        Its name in the toolbox. The same without blanks, in lower case, is its id; with
-        underscores, the name of its file.
+        Its name in the toolbox.
     tags : str
         With commas between them.
     help_text : str
+    visible : iterable of str
+        Names of the inputs that every user sees, at most seven; all others are advanced.
+    name : str, optional
+        In lower case and without blanks this is its id; with underscores, the name of its file.
+        If not given, it is ``shown``.
     """
 
-    def __init__(self, shown, tags, help_text):
-        self._words = shown.lower().split()
+    def __init__(self, shown, tags, help_text, visible, name=None):
+        self._visible = set(visible)
+        if len(self._visible) > MOST_VISIBLE:
+            raise SystemExit(f"{shown} shows more than {MOST_VISIBLE} inputs")
+        self._words = (name or shown).lower().split()
         self.algorithm = QgsProcessingModelAlgorithm(
             "".join(self._words), "Lakefloor models", "lakefloormodels"
         )
@@ -65,6 +76,10 @@ class Model:
     def input(self, parameter, help_text):
         """Add a parameter of the model."""
         parameter.setHelp(help_text)
+        if parameter.name() not in self._visible:
+            parameter.setFlags(
+                parameter.flags() | QgsProcessingParameterDefinition.Flag.FlagAdvanced
+            )
         self._help[parameter.name()] = help_text
         component = QgsProcessingModelParameter(parameter.name())
         column, row = divmod(len(self._inputs), 8)
@@ -72,7 +87,7 @@ class Model:
         self.algorithm.addModelParameter(parameter, component)
         self._inputs.append(parameter.name())
 
-    def child(self, child_id, values, outputs=()):
+    def child(self, child_id, values, outputs=(), others=()):
         """Add a child algorithm of this provider whose id is its algorithm's name.
 
         Parameters
@@ -83,6 +98,9 @@ class Model:
             their default.
         outputs : dict
             Child output name -> name of the model's output.
+        others : iterable of str
+            Outputs of the child that are no destinations, such as numbers, which the model
+            hands on under their names.
         """
         child = QgsProcessingModelChildAlgorithm(f"lakefloor:{child_id}")
         child.setChildId(child_id)
@@ -107,7 +125,8 @@ class Model:
         position = QPointF(
             900.0 + 300.0 * (self._children // 5), 120.0 + 140.0 * (self._children % 5)
         )
-        for output, label in dict(outputs).items():
+        handed_on = {**dict(outputs), **{name: name for name in others}}
+        for output, label in handed_on.items():
             model_output = QgsProcessingModelOutput(label, label)
             model_output.setChildId(child_id)
             model_output.setChildOutputName(output)
@@ -124,6 +143,8 @@ class Model:
         self.algorithm.setHelpContent(self._help)
         self.algorithm.setParameterOrder(self._inputs)
         self.algorithm.updateDestinationParameters()
+        if missing := self._visible - set(self._inputs):
+            raise SystemExit(f"{path.name} has no inputs {sorted(missing)}")
         valid, problems = self.algorithm.validate()
         if not valid:
             raise SystemExit("\n".join(problems))

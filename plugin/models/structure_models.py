@@ -33,6 +33,8 @@ def _structure_model(with_bottom_type):
             if with_bottom_type
             else "\n\nIf hardness was logged, use 'Structure and bottom type'."
         ),
+        visible=("SURFACE", "SHORELINE", "UNIT", "INTERVAL", "SPOTS", "TITLE")
+        + (("SOUNDINGS",) if with_bottom_type else ("PAGE_SIZE",)),
     )
 
 

@@ -441,6 +441,7 @@ def test_an_input_is_not_its_own_output(run, tmp_path):
         ("cleansoundings", {"INPUT": path}, in_package(path, "soundings")),
         ("bottomslope", {"INPUT": surface}, surface.source()),
         ("importwaypoints", {"INPUT": str(log)}, str(log)),
+        ("readlogs", {"INPUT": [str(log)]}, str(log)),
     ):
         with pytest.raises(QgsProcessingException, match="of this run. Choose another file"):
             run(name, {**given, "OUTPUT": output})

@@ -113,7 +113,7 @@ QUERIES = {
     "database": "addtodatabase readdatabase removevisit mergedatabases backupdatabase restoredatabase",
     "lake database": (
         "addtodatabase readdatabase removevisit mergedatabases backupdatabase "
-        "restoredatabase addavisit"
+        "restoredatabase addavisit logstodatabase maplakedatabase"
     ),
     "archive": "addtodatabase readdatabase backupdatabase",
     "before and after": "whatvisitadded",
@@ -125,6 +125,9 @@ QUERIES = {
     "history of the map": "readdatabase",
     "survey day": "addtodatabase addavisit",
     "add visit": "addtodatabase addavisit",
+    "new logs": "addavisit logstodatabase",
+    "map again": "maplakedatabase",
+    "all visits": "maplakedatabase",
     "merge": "mergedatabases",
     "combine": "mergedatabases blendsurvey",
     "backup": "backupdatabase restoredatabase",

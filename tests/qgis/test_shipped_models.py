@@ -51,6 +51,8 @@ def test_models_have_ids_for_commands_and_names_for_people(provider):
         "addavisit": "Add a visit",
         "structurefromasurface": "Structure from a surface",
         "structureandbottomtype": "Structure and bottom type",
+        "logstodatabase": "Logs to lake database",
+        "maplakedatabase": "Map of lake database",
         "planthenextouting": "Plan the next outing",
     }
     for model in _models(provider):
