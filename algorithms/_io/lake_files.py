@@ -8,6 +8,7 @@ from pathlib import Path
 
 from qgis.core import (
     QgsFeature,
+    QgsFeatureRequest,
     QgsFeatureSink,
     QgsFields,
     QgsProcessingContext,
@@ -29,7 +30,7 @@ from .shoreline import read_polygon
 from .staging import write_file
 from .values import to_text
 
-__all__ = ["source_of", "write_features", "write_gauge", "write_shoreline"]
+__all__ = ["has_values", "source_of", "write_features", "write_gauge", "write_shoreline"]
 
 
 def source_of(given):
@@ -163,3 +164,13 @@ def _written(value):
     if isinstance(value, (QDate, QDateTime, QTime)):
         return to_text(value)
     return "" if value is None else value
+
+
+def has_values(path, field: str) -> bool:
+    """Say whether a vector file has a field with a value in any row."""
+    layer = QgsVectorLayer(str(path), "layer", "ogr")
+    if not layer.isValid() or layer.fields().lookupField(field) < 0:
+        return False
+    request = QgsFeatureRequest().setFilterExpression(f'"{field}" IS NOT NULL')
+    request.setFlags(QgsFeatureRequest.Flag.NoGeometry).setLimit(1)
+    return any(True for _ in layer.getFeatures(request))
