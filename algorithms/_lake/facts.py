@@ -3,19 +3,22 @@
 from __future__ import annotations
 
 import json
-import os
+import math
 import uuid
 from dataclasses import asdict, dataclass, field, fields
 from pathlib import Path
 
 from .._i18n import tr
 from ..core.errors import LakefloorError
+from ._whole_files import write_text_whole
 
-__all__ = ["FACTS_FILE", "Boat", "LakeFacts", "read_facts", "write_facts"]
+__all__ = ["DEPTH_UNITS", "FACTS_FILE", "Boat", "LakeFacts", "read_facts", "write_facts"]
 
 #: The file by which a folder is known as a lake.
 FACTS_FILE = "lake.json"
 _LAYOUT = 1
+
+DEPTH_UNITS = ("feet", "meters")
 
 
 @dataclass(frozen=True)
@@ -82,43 +85,66 @@ def read_facts(folder) -> LakeFacts:
     """
     path = Path(folder) / FACTS_FILE
     try:
-        content = json.loads(path.read_text(encoding="utf-8"))
-    except FileNotFoundError:
+        content = json.loads(path.read_text(encoding="utf-8-sig"))
+    except (FileNotFoundError, NotADirectoryError):
         raise LakefloorError(
             tr(
                 "'{}' is not the folder of a lake: it has no file '{}'. Choose another folder, or "
                 "make a new lake."
             ).format(Path(folder).name, FACTS_FILE)
         ) from None
-    except (OSError, ValueError) as error:
+    except (OSError, ValueError, RecursionError) as error:
         raise LakefloorError(
             tr("Cannot read '{}' ({}). Take the file from a backup of the lake.").format(
                 path, error
             )
         ) from None
-    if not isinstance(content, dict) or not isinstance(content.get("name"), str):
+    if not isinstance(content, dict) or not str(content.get("name") or "").strip():
         raise LakefloorError(
             tr("'{}' does not name a lake. Take it from a backup of the lake.").format(path)
         )
-    if content.get("layout", 0) > _LAYOUT:
+    layout = content.get("layout", 0)
+    if not isinstance(layout, int) or layout > _LAYOUT:
         raise LakefloorError(
             tr("'{}' was written by a newer version of Lakefloor. Update it first.").format(path)
         )
-    boat = content.get("boat") or {}
-    return LakeFacts(
-        **_known(LakeFacts, content, leave_out=("boat",)), boat=Boat(**_known(Boat, boat))
-    )
+    boat = content.get("boat")
+    boat = _known(Boat, boat if isinstance(boat, dict) else {}, path)
+    return LakeFacts(**_known(LakeFacts, content, path), boat=Boat(**boat))
 
 
 def write_facts(folder, facts: LakeFacts):
     """Write what is known of a lake into its folder, whole or not at all."""
-    path = Path(folder) / FACTS_FILE
     content = {"layout": _LAYOUT, **asdict(facts)}
-    beside = path.with_name(f".{path.name}.new")
-    beside.write_text(json.dumps(content, indent=2, ensure_ascii=False) + "\n", encoding="utf-8")
-    os.replace(beside, path)
+    write_text_whole(
+        Path(folder) / FACTS_FILE, json.dumps(content, indent=2, ensure_ascii=False) + "\n"
+    )
 
 
-def _known(cls, content, leave_out=()):
-    names = {f.name for f in fields(cls)} - set(leave_out)
-    return {name: value for name, value in content.items() if name in names}
+#: Fields that are numbers, and those of them that may be unknown.
+_NUMBERS = {"draft_m", "beam_deg", "sound_speed_ms", "datum_reading"}
+_UNKNOWN = {"beam_deg", "datum_reading"}
+
+
+def _known(cls, content, path):
+    """Return the values of the fields of a class, each of its kind; others are left out."""
+    found = {}
+    for name in {f.name for f in fields(cls)} & set(content) - {"boat"}:
+        value = content[name]
+        if name in _NUMBERS:
+            if value is None and name in _UNKNOWN:
+                found[name] = None
+                continue
+            good = isinstance(value, (int, float)) and not isinstance(value, bool)
+            good = good and math.isfinite(value)
+        else:
+            good = isinstance(value, str) and (name != "unit" or value in DEPTH_UNITS)
+        if not good:
+            raise LakefloorError(
+                tr(
+                    "'{}' has a value for '{}' that cannot be: {}. Correct it, or take the file "
+                    "from a backup of the lake."
+                ).format(path, name, json.dumps(value)[:80])
+            )
+        found[name] = value
+    return found

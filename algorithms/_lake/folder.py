@@ -3,16 +3,26 @@
 from __future__ import annotations
 
 import re
+import unicodedata
+from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 
+from ..core.errors import LakefloorError
 from .facts import FACTS_FILE, read_facts
 
 __all__ = ["LakeFolder", "file_name", "lake_of"]
 
 #: What Windows does not take in a file name.
-_FORBIDDEN = re.compile(r'[<>:"/\\|?*\x00-\x1f]')
-_RESERVED = re.compile(r"(con|prn|aux|nul|com\d|lpt\d)(\.|$)", re.IGNORECASE)
+_FORBIDDEN = re.compile(r'[<>:"/\\|?*\x00-\x1f\x7f]')
+#: Names of its devices, with the superscript digits that it counts among the others.
+_RESERVED = re.compile(
+    r"(con|prn|aux|nul|conin\$|conout\$|com[0-9\u00b9\u00b2\u00b3]|lpt[0-9\u00b9\u00b2\u00b3])"
+    r"\s*(\.|$)",
+    re.IGNORECASE,
+)
+#: Letters of a name, and bytes in UTF-8: file systems take 255, and endings are added.
+_LETTERS, _BYTES = 80, 160
 
 
 @dataclass(frozen=True)
@@ -75,17 +85,33 @@ class LakeFolder:
 
 
 def lake_of(path, lake_id=None) -> LakeFolder | None:
-    """Return the lake in whose folder a file is, or None; of this id where one is given."""
-    for folder in (Path(path), *Path(path).parents):
-        if (folder / FACTS_FILE).is_file() and lake_id in (None, read_facts(folder).id):
-            return LakeFolder(folder)
+    """Return the lake in whose folder a file is, or None; of this id where one is given.
+
+    A folder whose file of facts cannot be read is passed by.
+    """
+    path = Path(path).absolute()
+    for folder in (path, *path.parents):
+        with suppress(LakefloorError, OSError, ValueError):
+            if (folder / FACTS_FILE).is_file() and lake_id in (None, read_facts(folder).id):
+                return LakeFolder(folder)
     return None
 
 
 def file_name(text, otherwise="lake") -> str:
-    """Return a text as a name of a file that every system takes, in any script."""
-    name = _FORBIDDEN.sub(" ", text)
-    name = " ".join(name.split()).strip(". ")[:80].strip(". ")
+    """Return a text as a name of a file that every system takes, in any script.
+
+    Examples
+    --------
+    >>> file_name("Lake: North/South?")
+    'Lake North South'
+    >>> file_name("Aux"), file_name("...")
+    ('Aux_', 'lake')
+    """
+    name = text.encode("utf-8", "replace").decode("utf-8")
+    name = _FORBIDDEN.sub(" ", unicodedata.normalize("NFC", name))
+    name = " ".join(name.split()).strip(". ")[:_LETTERS]
+    name = name.encode("utf-8")[:_BYTES].decode("utf-8", "ignore").strip(". ")
     if _RESERVED.match(name):
-        name = f"{name}_"
+        head, dot, tail = name.partition(".")
+        name = f"{head.rstrip()}_{dot}{tail}"
     return name or otherwise

@@ -22,7 +22,8 @@ class StepState:
     since : str
         When it was done or failed: UTC, ISO 8601; "" otherwise.
     why : tuple of str
-        Sources that are missing (not yet) or have changed since (out of date), or the failure.
+        Sources that are missing (not yet), or have changed since or are out of date themselves (out
+        of date), or the failure.
     """
 
     key: str
@@ -41,17 +42,19 @@ def step_states(lake, fingerprints) -> list:
         Of the sources that are there now: "shoreline", "gauge", "marks", "database"; that of an
         earlier step is the stamp of its current run, which is added here.
     """
-    now = dict(fingerprints)
-    states = []
+    now, states, outdated = dict(fingerprints), [], set()
     for step in STEPS:
         current = current_run(lake, step.key)
         if current is not None:
             now[step.key] = current.stamp
-        states.append(_state(step, current, now, all_runs(lake, step.key)))
+        state = _state(step, current, now, all_runs(lake, step.key), outdated)
+        if state.state == OUT_OF_DATE:
+            outdated.add(step.key)
+        states.append(state)
     return states
 
 
-def _state(step, current, now, records):
+def _state(step, current, now, records, outdated):
     last = records[-1] if records else None
     if last is not None and last.failure:
         return StepState(step.key, FAILED, last.ended, (last.failure,))
@@ -68,7 +71,7 @@ def _state(step, current, now, records):
     changed = tuple(
         source
         for source in (*step.needs, *step.uses)
-        if now.get(source) != current.inputs.get(source)
+        if now.get(source) != current.inputs.get(source) or source in outdated
     )
     if changed:
         return StepState(step.key, OUT_OF_DATE, current.ended, changed)

@@ -28,31 +28,16 @@ from ..soundings import Soundings, concatenate, distinct, parse_corrections, wit
 from ..times import date_in_name, zone_of
 from .column_roles import check_columns
 from .gps_weeks import with_rollovers
-from .gpx_log import is_gpx, parse_gpx_log
+from .gpx_log import parse_gpx_log
 from .impossible import impossible_soundings
+from .log_kinds import HEAD, kind_of_head
 from .log_report import NOT_READ, FileReport, LogReading, UnreadLine
 from .nmea_log import parse_nmea_log
-from .nmea_sentences import is_nmea
 from .parsed_log import reasons_with_counts
 from .text_log import TextLogOptions, parse_text_log
 
-#: Bytes from which the kind of a file is told.
-_HEAD = 1_000_000
-
 #: Files that a message lists.
 _LISTED = 20
-
-_MAGIC = {
-    b"\x89PNG": "a PNG image",
-    b"\xff\xd8\xff": "a JPEG image",
-    b"GIF8": "a GIF image",
-    b"II*\0": "a TIFF image",
-    b"MM\0*": "a TIFF image",
-    b"%PDF": "a PDF document",
-    b"PK\x03\x04": "a zip archive or an office document",
-    b"\x1f\x8b": "a gzip archive",
-    b"SQLite format 3": "a SQLite database",
-}
 
 
 def read_logs(
@@ -331,9 +316,9 @@ def _list_files(paths):
 def _load(path) -> bytes:
     try:
         with path.open("rb") as file:
-            data = file.read(_HEAD)
+            data = file.read(HEAD)
             if data.strip():
-                _kind(data)  # of a film among the logs, no more is read
+                kind_of_head(data)  # of a film among the logs, no more is read
             data += file.read()
     except OSError as error:
         raise LakefloorError(
@@ -344,28 +329,8 @@ def _load(path) -> bytes:
     return data
 
 
-def _kind(head) -> str:
-    """Return the kind of log that a file begins like, or refuse it."""
-    for magic, what in _MAGIC.items():
-        if head.startswith(magic):
-            raise LakefloorError(
-                f"This is {what}, not a log. Export the log as NMEA 0183, GPX or text."
-            )
-    if is_gpx(head):
-        return "GPX"
-    if is_nmea(head):
-        return "NMEA 0183"
-    if head.lstrip(b"\xef\xbb\xbf \r\n\t").startswith(b"<"):
-        raise LakefloorError(
-            "This is XML or HTML, but not GPX. Export the log as NMEA 0183, GPX or text."
-        )
-    if b"\0" in head[:65_536] and not head.startswith((b"\xff\xfe", b"\xfe\xff")):
-        raise LakefloorError("This is binary data. Export the log as NMEA 0183, GPX or text.")
-    return "delimited text"
-
-
 def _parse(data, path, text_options, max_fix_gap_s, progress):
-    name_date, kind = date_in_name(path.name), _kind(data[:_HEAD])
+    name_date, kind = date_in_name(path.name), kind_of_head(data[:HEAD])
     if kind == "GPX":
         return parse_gpx_log(
             data,
