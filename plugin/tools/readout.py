@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 
-from qgis.core import QgsCoordinateTransform, QgsCsException
+from qgis.core import QgsCoordinateTransform, QgsCsException, QgsPointXY
 from qgis.PyQt.QtCore import QLocale, QTimer
 from qgis.PyQt.QtWidgets import QLabel
 
@@ -53,7 +53,7 @@ class Readout(QLabel):
 
     def move_to(self, point):
         """Take a position of the cursor, in the CRS of the map."""
-        self._place = point
+        self._place = QgsPointXY(point)  # that of the signal ends with it
         if not self._pause.isActive():
             self._pause.start()
 
