@@ -1,5 +1,8 @@
 """A lake as the panel holds it: a folder with its facts, its layers in a project, and its canvas."""
 
+import sys
+import traceback
+from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -140,3 +143,18 @@ def wait_for(condition, milliseconds=10_000):
             return True
         QTest.qWait(20)
     return False
+
+
+@contextmanager
+def faults_in_slots():
+    """Yield a list of what is raised in slots, which Qt would end the process for."""
+    faults, before = [], sys.excepthook
+
+    def keep(kind, error, trace):
+        faults.append("".join(traceback.format_exception(kind, error, trace)))
+
+    sys.excepthook = keep
+    try:
+        yield faults
+    finally:
+        sys.excepthook = before

@@ -21,6 +21,7 @@ from a_lake import (
     add_bottom_type,
     add_surface,
     click,
+    faults_in_slots,
     make_lake,
     move_mouse,
     show,
@@ -29,6 +30,13 @@ from a_lake import (
 
 RIGHT = Qt.MouseButton.RightButton
 START, END = (WEST + 110.0, NORTH - 50.0), (WEST + 190.0, NORTH - 50.0)
+
+
+@pytest.fixture(autouse=True)
+def no_faults():
+    with faults_in_slots() as faults:
+        yield
+    assert not faults, faults[0]
 
 
 @pytest.fixture
