@@ -4,10 +4,11 @@ from __future__ import annotations
 
 from qgis.core import QgsProject
 
-__all__ = ["LAKE_PROPERTY", "ROLE_PROPERTY", "layers_of", "project_of"]
+__all__ = ["as_layer_of", "layers_of", "project_of"]
 
-#: Custom properties by which a layer is known: the id of its lake, and what it is to it.
-LAKE_PROPERTY, ROLE_PROPERTY = "lakefloor/lake", "lakefloor/role"
+#: Custom properties by which a layer is known: the id of its lake, what it is to it, and its own
+#: id, by which a copy that the user made of it is told from it.
+_LAKE, _ROLE, _OWN_ID = "lakefloor/lake", "lakefloor/role", "lakefloor/id"
 
 
 def project_of(lake) -> QgsProject:
@@ -16,7 +17,7 @@ def project_of(lake) -> QgsProject:
 
 
 def layers_of(lake, role: str) -> list:
-    """Return the layers of a role that are valid, the uppermost first.
+    """Return the layers of a role that are valid: the lake's own first, then copies of it.
 
     Parameters
     ----------
@@ -32,7 +33,24 @@ def layers_of(lake, role: str) -> list:
         layer
         for layer in project.mapLayers().values()
         if layer.isValid()
-        and layer.customProperty(ROLE_PROPERTY) == role
-        and (facts is None or layer.customProperty(LAKE_PROPERTY) == facts.id)
+        and layer.customProperty(_ROLE) == role
+        and (facts is None or layer.customProperty(_LAKE) == facts.id)
     ]
-    return sorted(found, key=lambda layer: order.get(layer.id(), len(order)))
+    return sorted(
+        found,
+        key=lambda layer: (
+            layer.customProperty(_OWN_ID) != layer.id(),
+            order.get(layer.id(), len(order)),
+        ),
+    )
+
+
+def as_layer_of(lake, layer, role):
+    """Let a layer be known as the one of a role of a lake, and add it to the lake's group."""
+    for name, value in ((_LAKE, lake.facts.id), (_ROLE, role), (_OWN_ID, layer.id())):
+        layer.setCustomProperty(name, value)
+    project = project_of(lake)
+    project.addMapLayer(layer, False)
+    root = project.layerTreeRoot()
+    groups = [g for g in root.findGroups(True) if g.customProperty(_LAKE) == lake.facts.id]
+    (groups or [root])[0].insertLayer(0, layer)

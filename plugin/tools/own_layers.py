@@ -10,7 +10,7 @@ from ...algorithms._compat import make_field
 from ...algorithms._i18n import tr
 from ...algorithms._styling import apply_style
 from ...algorithms.core.errors import LakefloorError
-from .lake_layers import LAKE_PROPERTY, ROLE_PROPERTY, layers_of, project_of
+from .lake_layers import as_layer_of, layers_of, project_of
 
 __all__ = ["own_layer"]
 
@@ -48,20 +48,10 @@ def own_layer(lake, role, name, path, make, style=None):
         raise LakefloorError(
             tr("'{}' cannot be read. Take the file from a backup of the lake.").format(path)
         )
-    layer.setCustomProperty(LAKE_PROPERTY, lake.facts.id)
-    layer.setCustomProperty(ROLE_PROPERTY, role)
     if style:
         apply_style(layer, style)
-    project = project_of(lake)
-    project.addMapLayer(layer, False)
-    _group(project, lake.facts.id).insertLayer(0, layer)
+    as_layer_of(lake, layer, role)
     return layer
-
-
-def _group(project, lake_id):
-    root = project.layerTreeRoot()
-    groups = root.findGroups(True) if hasattr(root, "findGroups") else []
-    return next((g for g in groups if g.customProperty(LAKE_PROPERTY) == lake_id), root)
 
 
 def _write_empty(path, table, fields, geometry, crs, project):

@@ -34,7 +34,7 @@ from ...algorithms._styling import apply_style
 from ...algorithms.core.errors import LakefloorError
 from ...algorithms.core.number_text import counted
 from ...algorithms.core.wording.amounts import AREA_UNITS
-from .lake_layers import LAKE_PROPERTY, ROLE_PROPERTY, layers_of, project_of
+from .lake_layers import as_layer_of, layers_of, project_of
 from .own_layers import own_layer
 from .readout import depth_unit
 from .shoreline_checks import OutsideTask, area_of, shape_findings
@@ -145,10 +145,8 @@ class ShorelineAction(ToolAction):
         if not layer.isValid():
             return None
         layer.setReadOnly(True)
-        layer.setCustomProperty(LAKE_PROPERTY, self.lake.facts.id)
-        layer.setCustomProperty(ROLE_PROPERTY, "soundings")
         apply_style(layer, "soundings")
-        project_of(self.lake).addMapLayer(layer)
+        as_layer_of(self.lake, layer, "soundings")
         return layer
 
     def _layer(self, soundings=None):
