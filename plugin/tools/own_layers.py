@@ -1,0 +1,80 @@
+"""The layers that a person draws into the lake's folder: marks and shoreline."""
+
+from __future__ import annotations
+
+import os
+
+from qgis.core import QgsFields, QgsVectorFileWriter, QgsVectorLayer
+
+from ...algorithms._compat import make_field
+from ...algorithms._i18n import tr
+from ...algorithms._styling import apply_style
+from ...algorithms.core.errors import LakefloorError
+from .lake_layers import as_layer_of, layers_of, project_of
+
+__all__ = ["own_layer"]
+
+
+def own_layer(lake, role, name, path, make, style=None):
+    """Return the layer of a role of the lake; load its file, or make it, where need be.
+
+    Parameters
+    ----------
+    lake : object
+        What the panel holds.
+    role, name : str
+        Name as it is shown.
+    path : Path
+        A GeoPackage in the lake's folder.
+    make : tuple
+        Fields as (name, kind), geometry type and CRS of a new file.
+    style : str, optional
+        Name of a style for a layer that is added.
+
+    Raises
+    ------
+    LakefloorError
+        If the file cannot be written or read.
+    """
+    there = layers_of(lake, role)
+    if there:
+        return there[0]
+    if not path.exists():
+        _write_empty(path, role, *make, project_of(lake))
+    layer = QgsVectorLayer(f"{path}|layername={role}", name)
+    if not layer.isValid():  # the table of a file that somebody laid there has another name
+        layer = QgsVectorLayer(str(path), name)
+    if not layer.isValid():
+        raise LakefloorError(
+            tr("'{}' cannot be read. Take the file from a backup of the lake.").format(path)
+        )
+    if style:
+        apply_style(layer, style)
+    as_layer_of(lake, layer, role)
+    return layer
+
+
+def _write_empty(path, table, fields, geometry, crs, project):
+    """Write an empty table beside its place and move it there, so that it is whole or not."""
+    columns = QgsFields()
+    for name, kind in fields:
+        columns.append(make_field(name, kind))
+    options = QgsVectorFileWriter.SaveVectorOptions()
+    options.driverName, options.layerName = "GPKG", table
+    beside = path.with_name(f".{path.stem}.new{path.suffix}")
+    writer = QgsVectorFileWriter.create(
+        str(beside), columns, geometry, crs, project.transformContext(), options
+    )
+    wrong = writer.errorMessage() if writer.hasError() else ""
+    del writer  # closes the file
+    try:
+        if not wrong:
+            os.replace(beside, path)
+    except OSError as error:
+        wrong = str(error)
+    if wrong:
+        raise LakefloorError(
+            tr("Cannot write '{}' ({}). Make sure that the folder can be written to.").format(
+                path, wrong
+            )
+        )
