@@ -14,7 +14,7 @@ class LakefloorPlugin:
 
     def __init__(self, iface):
         self.iface = iface
-        self.provider = None
+        self.provider = self.window = None
 
     def initProcessing(self):
         name_common()
@@ -24,6 +24,9 @@ class LakefloorPlugin:
     def initGui(self):
         self.initProcessing()
         QgsProject.instance().readProject.connect(self._put_in_order)
+        from .window import Window
+
+        self.window = Window(self.iface)
 
     def _put_in_order(self, *_):
         """Finish what a run that was killed left beside a project that opens, and its layers."""
@@ -41,6 +44,9 @@ class LakefloorPlugin:
                 layer.reload()
 
     def unload(self):
+        if self.window is not None:
+            self.window.stop()
+            self.window = None
         if self.iface is not None:
             QgsProject.instance().readProject.disconnect(self._put_in_order)
         if self.provider is not None:

@@ -1,1 +1,1 @@
-"""Windows and widgets: what a person sees beside the toolbox."""
+"""The front door: the panel of a lake, its dialogs, and what they start. Nothing is computed here."""

@@ -1,0 +1,258 @@
+"""The front door as a whole: the panel, the lake that is open, and what is done when it is asked."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from qgis.core import QgsApplication, QgsProject
+from qgis.PyQt.QtCore import QObject, Qt, QUrl
+from qgis.PyQt.QtGui import QDesktopServices
+from qgis.PyQt.QtWidgets import QFileDialog
+
+from ...algorithms import _settings
+from ...algorithms._i18n import tr
+from ..running import Runner
+from . import project as projects
+from . import texts
+from .making import LakeMaker
+from .panel import LakePanel
+from .step_form import StepForm
+from .taking import StepTaker, newest_outputs, runs_of, step_of_run
+from .welcome import remember
+from .work import LakeWork
+
+
+class Door(QObject):
+    """Joins the panel with the open lake and the runs; lives as long as the plugin."""
+
+    def __init__(self, iface):
+        super().__init__(iface.mainWindow())
+        self.iface = iface
+        self.runner, self.work = Runner(self), LakeWork(self)
+        self.taker = StepTaker(self.runner, self)
+        self.maker = LakeMaker(self.runner, self.taker, self)
+        self.panel = LakePanel(iface.mainWindow())
+        iface.addDockWidget(Qt.DockWidgetArea.RightDockWidgetArea, self.panel)
+        self._form = None
+        self._connect()
+        self.panel.show_lake(self.work)
+
+    def _connect(self):
+        work, page, welcome = self.work, self.panel.page, self.panel.welcome
+        work.opened.connect(self._show_lake)
+        work.looked.connect(self._show_seen)
+        self.runner.changed.connect(self._show_run)
+        for source in (work, self.taker, self.maker):
+            source.told.connect(self.panel.tell)
+        self.taker.came_out.connect(self._show_result)
+        self.maker.made.connect(self.open)
+        welcome.example_asked.connect(self.open_example)
+        welcome.new_asked.connect(self.ask_new_lake)
+        welcome.open_asked.connect(self.ask_lake)
+        welcome.lake_asked.connect(self.open)
+        page.menu_asked.connect(self._do)
+        page.take_over_asked.connect(work.take_over)
+        page.steps.asked.connect(self.take_step)
+        page.run.canceled.connect(self.runner.cancel)
+        page.said.layer_asked.connect(self._show_layer)
+        page.said.document_asked.connect(self._open_file)
+        self._connect_visits(page.visits)
+        project = QgsProject.instance()
+        project.readProject.connect(self._follow_project)
+        project.cleared.connect(self._leave_project)
+
+    def _connect_visits(self, visits):
+        from ...algorithms import _store
+
+        change = self.work.change
+        visits.turned.connect(
+            lambda name, on: change(lambda p: _store.switch_visits(p, [name], on))
+        )
+        visits.renamed.connect(lambda old, new: change(lambda p: _store.rename_visit(p, old, new)))
+        visits.removed.connect(lambda name: change(lambda p: _store.remove(p, [name])))
+        visits.undone.connect(lambda: change(_store.undo))
+
+    def stop(self):
+        """Cancel what runs, give the lake back and take the panel away."""
+        project = QgsProject.instance()
+        project.readProject.disconnect(self._follow_project)
+        project.cleared.disconnect(self._leave_project)
+        self.runner.stop()
+        self.work.stop()
+        if self._form is not None:
+            self._form.close()
+        self.iface.removeDockWidget(self.panel)
+        self.panel.deleteLater()
+        self.deleteLater()
+
+    # -- which lake -----------------------------------------------------------
+
+    def open(self, folder):
+        """Open the lake in a folder, and show it on the map."""
+        if self.work.open(folder):
+            remember(self.work.folder.path)
+            projects.bring_in(self.iface, self.work.folder)
+            # Opening its project may have closed it.
+            if self.work.folder is None:
+                self.work.open(folder)
+
+    def open_example(self):
+        """Open the example lake; the first time it is copied and mapped."""
+        self.maker.make_example()
+
+    def ask_new_lake(self):
+        """Ask for a new lake, and make it."""
+        from .new_lake import NewLakeDialog
+
+        dialog = NewLakeDialog(self.iface.mainWindow())
+        dialog.accepted.connect(lambda: self.maker.make(dialog.asked()))
+        self._show_form(dialog)
+
+    def ask_lake(self):
+        """Ask for the folder of a lake, and open it."""
+        start = str(_settings.lakes_folder())
+        chosen = QFileDialog.getExistingDirectory(self.panel, tr("Folder of the lake"), start)
+        if chosen:
+            self.open(chosen)
+
+    def close_lake(self):
+        """Close the lake; its layers stay in the project."""
+        self.work.close()
+
+    def _follow_project(self, *_):
+        lake = projects.lake_in(QgsProject.instance())
+        if lake is not None and lake != self.work.folder:
+            self.work.open(lake.path)
+            remember(lake.path)
+
+    def _leave_project(self):
+        """Close a lake whose own project was closed, unless something still runs for it."""
+        if self.work.folder is not None and not self._is_running():
+            self.work.close()
+
+    def _is_running(self):
+        runs = runs_of(self.work.folder, self.runner.runs)
+        return any(not run.is_over for run in runs)
+
+    # -- steps ----------------------------------------------------------------
+
+    def take_step(self, key, option=""):
+        """Take a step of the open lake, or ask for what it needs first."""
+        lake = self.work.folder
+        if option in ("sheet", "report"):
+            self._open_document({"sheet": "map_sheet", "report": "lake_report"}[option])
+        elif key == "shoreline" or option == "gauge":
+            self.maker.ask_file("gauge" if option == "gauge" else key, lake, self.panel, option)
+        else:
+            parameters = self.taker.parameters(key, lake, self.work.facts)
+            if key == "visits":
+                self._ask_visits(lake, parameters)
+            elif key == "outing" or option == "form":
+                self._ask(key, lake, parameters)
+            else:
+                self.taker.take(key, lake, parameters)
+
+    def _ask_visits(self, lake, parameters):
+        from .add_visits import AddVisits
+
+        form = AddVisits(parameters, lake, self.iface.mapCanvas(), self.iface.mainWindow())
+        form.filled.connect(lambda values: self.taker.take("visits", lake, values))
+        self._show_form(form)
+
+    def _ask(self, key, lake, parameters):
+        algorithm = QgsApplication.processingRegistry().createAlgorithmById(_model(key))
+        form = StepForm(
+            algorithm,
+            parameters,
+            texts.step_title(key),
+            texts.step_action(key).rstrip("…"),
+            asked=_ASKED[key],
+            canvas=self.iface.mapCanvas(),
+            parent=self.iface.mainWindow(),
+        )
+        form.filled.connect(lambda values: self.taker.take(key, lake, values))
+        self._show_form(form)
+
+    def _show_form(self, form):
+        form.setAttribute(Qt.WidgetAttribute.WA_DeleteOnClose)
+        form.finished.connect(self._forget_form)
+        self._form = form
+        form.show()
+
+    def _forget_form(self, *_):
+        self._form = None
+
+    # -- what is shown --------------------------------------------------------
+
+    def _show_lake(self):
+        self.panel.show_lake(self.work)
+        self._show_seen()
+
+    def _show_seen(self):
+        if self.work.folder is None:
+            return
+        runs = runs_of(self.work.folder, self.runner.runs)
+        running = {step_of_run(run): run.progress for run in runs if run.state == "running"}
+        self.panel.page.show_seen(self.work, runs, running)
+
+    def _show_run(self, run):
+        if run in runs_of(self.work.folder, self.runner.runs):
+            self._show_seen()
+            if run.is_over:
+                self.work.look()
+
+    def _show_result(self, lake, record):
+        if self.work.folder == lake:
+            shown = projects.show_result(self.iface, lake, record)
+            for problem in shown.problems:
+                self.panel.tell(problem, True)
+        self.work.look()
+
+    def _show_layer(self, role):
+        layer = projects.layer_of(QgsProject.instance(), self.work.facts.id, role)
+        if layer is None:
+            self.panel.tell(tr("This layer is not in the project any more."), True)
+        else:
+            projects.show_layer(self.iface, layer)
+
+    # -- files ----------------------------------------------------------------
+
+    def _do(self, key):
+        {
+            "new": self.ask_new_lake,
+            "open": self.ask_lake,
+            "example": self.open_example,
+            "folder": lambda: self._open_file(""),
+            "backup": self._back_up,
+            "close": self.close_lake,
+        }[key]()
+
+    def _back_up(self):
+        import processing
+
+        processing.execAlgorithmDialog("lakefloor:backuplake", {"LAKE": str(self.work.folder.path)})
+
+    def _open_document(self, name):
+        path = newest_outputs(self.work.folder).get(name)
+        if path is None:
+            self.panel.tell(tr("There is no such document yet. Map the lake first."), True)
+        else:
+            self._open_file(path)
+
+    def _open_file(self, path):
+        whole = Path(self.work.folder.path) / path
+        QDesktopServices.openUrl(QUrl.fromLocalFile(str(whole)))
+
+
+def _model(key):
+    from ...algorithms._lake.steps import step
+
+    return step(key).algorithm
+
+
+#: What the form of a step shows although the lake knows a value.
+_ASKED = {
+    "map": ("UNIT", "INTERVAL", "TITLE", "PAGE_SIZE"),
+    "structure": ("UNIT", "INTERVAL", "TITLE", "PAGE_SIZE"),
+    "outing": ("UNIT", "INTERVAL"),
+}

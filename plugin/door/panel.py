@@ -1,0 +1,50 @@
+"""The panel: a dock that shows the lake that is open, or the ways in."""
+
+from __future__ import annotations
+
+from qgis.gui import QgsDockWidget, QgsMessageBar, QgsScrollArea
+from qgis.PyQt.QtWidgets import QStackedWidget, QVBoxLayout, QWidget
+
+from ...algorithms._i18n import tr
+from .lake_page import LakePage
+from .welcome import Welcome
+
+
+class LakePanel(QgsDockWidget):
+    """Shows the lake of a :class:`.LakeWork` and what runs for it."""
+
+    def __init__(self, parent=None):
+        super().__init__(tr("Lake"), parent)
+        self.setObjectName("LakefloorPanel")
+        self.setMinimumWidth(300)
+        self.bar, self.welcome, self.page = QgsMessageBar(), Welcome(), LakePage()
+        self.stack = QStackedWidget()
+        for page in (self.welcome, self.page):
+            area = QgsScrollArea()
+            area.setWidget(page)
+            area.setWidgetResizable(True)
+            area.setFrameShape(QgsScrollArea.Shape.NoFrame)
+            self.stack.addWidget(area)
+        inside = QWidget()
+        column = QVBoxLayout(inside)
+        column.setContentsMargins(0, 0, 0, 0)
+        column.addWidget(self.bar)
+        column.addWidget(self.stack)
+        self.setWidget(inside)
+
+    def show_lake(self, work):
+        """Show a lake or, where none is open, the ways in."""
+        is_open = work.folder is not None
+        self.stack.setCurrentIndex(1 if is_open else 0)
+        if is_open:
+            self.page.show_lake(work)
+        else:
+            self.welcome.show_recent()
+
+    def tell(self, text, warning=False):
+        """Say something above all else."""
+        self.bar.clearWidgets()
+        if warning:
+            self.bar.pushWarning("", text)
+        else:
+            self.bar.pushInfo("", text)

@@ -1,0 +1,130 @@
+"""A short form for a step: the parameters that the lake does not know, in QGIS's own widgets."""
+
+from __future__ import annotations
+
+from qgis.core import QgsProcessingContext, QgsProcessingParameterDefinition, QgsProject
+from qgis.gui import (
+    QgsCollapsibleGroupBox,
+    QgsGui,
+    QgsMessageBar,
+    QgsProcessingGui,
+    QgsProcessingParameterWidgetContext,
+    QgsScrollArea,
+)
+from qgis.PyQt.QtCore import pyqtSignal
+from qgis.PyQt.QtWidgets import QDialog, QDialogButtonBox, QFormLayout, QVBoxLayout, QWidget
+
+from ...algorithms._i18n import tr
+
+
+class StepForm(QDialog):
+    """Asks for parameters of an algorithm; the map stays alive beside it.
+
+    Parameters
+    ----------
+    algorithm : QgsProcessingAlgorithm
+    values : dict
+        What the lake knows; parameters in it that are not in ``asked`` are not shown.
+    asked : collection of str
+        Parameters to show although there is a value.
+    title, run : str
+        Of the window, and on its button.
+    canvas : QgsMapCanvas, optional
+        On which points are picked.
+    """
+
+    #: All values, when the form was filled in.
+    filled = pyqtSignal(dict)
+
+    def __init__(self, algorithm, values, title, run, asked=(), canvas=None, parent=None):
+        super().__init__(parent)
+        self.setWindowTitle(title)
+        self._algorithm, self._values = algorithm, dict(values)
+        self._context = QgsProcessingContext()
+        self._context.setProject(QgsProject.instance())
+        self._widgets = QgsProcessingParameterWidgetContext()
+        self._widgets.setProject(QgsProject.instance())
+        if canvas is not None:
+            self._widgets.setMapCanvas(canvas)
+        self._wrappers = {}
+        self.bar = QgsMessageBar()
+        self.form, more = QFormLayout(), QFormLayout()
+        for layout in (self.form, more):
+            layout.setRowWrapPolicy(QFormLayout.RowWrapPolicy.WrapLongRows)
+        for definition in self._definitions(asked):
+            self._add(more if _is_advanced(definition) else self.form, definition)
+        self._lay_out(more, run)
+
+    def _definitions(self, asked):
+        flag = QgsProcessingParameterDefinition.Flag.FlagHidden
+        for definition in self._algorithm.parameterDefinitions():
+            known = definition.name() in self._values and definition.name() not in asked
+            if not (known or definition.isDestination() or definition.flags() & flag):
+                yield definition
+
+    def _add(self, layout, definition):
+        registry = QgsGui.processingGuiRegistry()
+        kind = QgsProcessingGui.WidgetType.Standard
+        wrapper = registry.createParameterWidgetWrapper(definition, kind)
+        if wrapper is None:
+            return
+        wrapper.setWidgetContext(self._widgets)
+        wrapper.setDialog(self)
+        widget, label = wrapper.createWrappedWidget(self._context), wrapper.createWrappedLabel()
+        for each in (widget, label):
+            if each is not None and definition.help():
+                each.setToolTip(definition.help())
+        if label is None:
+            layout.addRow(widget)
+        else:
+            label.setBuddy(widget)
+            layout.addRow(label, widget)
+        if definition.name() in self._values:
+            wrapper.setParameterValue(self._values[definition.name()], self._context)
+        self._wrappers[definition.name()] = wrapper
+
+    def _lay_out(self, more, run):
+        column = QVBoxLayout()
+        column.addLayout(self.form)
+        if more.rowCount():
+            box = QgsCollapsibleGroupBox(tr("More"))
+            box.setLayout(more)
+            box.setCollapsed(True)
+            box.setSaveCollapsedState(False)
+            column.addWidget(box)
+        column.addStretch(1)
+        inside = QWidget()
+        inside.setLayout(column)
+        area = QgsScrollArea()
+        area.setWidget(inside)
+        area.setWidgetResizable(True)
+        area.setFrameShape(QgsScrollArea.Shape.NoFrame)
+        buttons = QDialogButtonBox(QDialogButtonBox.StandardButton.Cancel)
+        start = buttons.addButton(run, QDialogButtonBox.ButtonRole.AcceptRole)
+        start.setDefault(True)
+        buttons.accepted.connect(self.accept)
+        buttons.rejected.connect(self.reject)
+        whole = QVBoxLayout(self)
+        whole.addWidget(self.bar)
+        whole.addWidget(area)
+        whole.addWidget(buttons)
+        self.resize(460, min(640, 150 + inside.sizeHint().height()))
+
+    def values(self) -> dict:
+        """Return the values of all parameters that are known or shown."""
+        shown = {name: wrapper.parameterValue() for name, wrapper in self._wrappers.items()}
+        return {**self._values, **{name: v for name, v in shown.items() if v is not None}}
+
+    def accept(self):
+        values = self.values()
+        fine, wrong = self._algorithm.checkParameterValues(values, self._context)
+        if not fine:
+            self.bar.clearWidgets()
+            self.bar.pushWarning("", wrong)
+            return
+        self.filled.emit(values)
+        super().accept()
+
+
+def _is_advanced(definition) -> bool:
+    return bool(definition.flags() & QgsProcessingParameterDefinition.Flag.FlagAdvanced)
