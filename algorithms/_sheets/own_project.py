@@ -7,7 +7,7 @@ from contextlib import contextmanager
 from .._compat import bare_project
 from .parked import main_thread_parked
 
-__all__ = ["own_project"]
+__all__ = ["forget_account", "own_project"]
 
 
 @contextmanager
@@ -33,7 +33,7 @@ def own_project(crs=None, title="", author=""):
         metadata.setTitle(title)
         metadata.setAuthor(author)
         project.setMetadata(metadata)
-        project.writeProject.connect(_forget_account)
+        project.writeProject.connect(forget_account)
         yield project
     finally:
         # Layers close here, before their files are moved or removed.
@@ -42,7 +42,7 @@ def own_project(crs=None, title="", author=""):
             project.clear()
 
 
-def _forget_account(document):
+def forget_account(document):
     """Take out of a project file, a QDomDocument, who saved it."""
     for name in ("saveUser", "saveUserFull"):
         document.documentElement().removeAttribute(name)

@@ -172,8 +172,20 @@ def title_block(sheet: Sheet, title: str, second: str, expression: bool = False)
         while size > 9.0 * k and measure(size, True)(title) > room:
             size -= 0.5
         (title,) = page_layout.wrap(title, room, measure(size, True))[:1] or [""]
-    label(layout, title, left, MARGIN, room, 9.0 * k, size, bold=True, expression=expression)
-    label(layout, second, left, MARGIN + 10.0 * k, room, 5.0 * k, 9.0 * k)
+    top = MARGIN
+    label(
+        layout,
+        title,
+        left,
+        top,
+        room,
+        9.0 * k,
+        size,
+        bold=True,
+        expression=expression,
+        name="title",
+    )
+    label(layout, second, left, top + 10.0 * k, room, 5.0 * k, 9.0 * k, name="subtitle")
     _north_arrow(sheet, left + room + 8.0 * k, MARGIN + 10.5 * k)
 
 
@@ -212,6 +224,7 @@ def _north_arrow(sheet, x, y):
         9.0 * k,
         bold=True,
         align=Qt.AlignmentFlag.AlignHCenter,
+        name="north arrow, letter",
     )
 
 
@@ -234,6 +247,7 @@ def scale_strip(sheet: Sheet, denominator: float | None, first: str = "ft"):
         8.0 * k,
         bold=True,
         expression=denominator is None,
+        name="scale",
     )
     left, width = MARGIN + 26.0 * k, 44.0 * k
     caution = frame.right() + _GRID_ROOM * k - width
@@ -252,6 +266,7 @@ def scale_strip(sheet: Sheet, denominator: float | None, first: str = "ft"):
         9.0 * k,
         bold=True,
         align=Qt.AlignmentFlag.AlignHCenter,
+        name="caution",
     )
     box.setFrameEnabled(True)
 

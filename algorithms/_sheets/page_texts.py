@@ -58,9 +58,14 @@ def label(
     bold=False,
     align=Qt.AlignmentFlag.AlignLeft,
     expression=False,
+    name="",
 ) -> QgsLayoutItemLabel:
-    """Add a text; only with ``expression`` is what stands between "[%" and "%]" evaluated."""
+    """Add a text; only with ``expression`` is what stands between "[%" and "%]" evaluated.
+
+    ``name`` is the item's id, by which it is found when the sheet is renewed.
+    """
     item = QgsLayoutItemLabel(layout)
+    item.setId(name)
     item.setText(text if expression else text.replace("[%", "[ %"))
     set_font(item, size, bold)
     item.setMarginX(0.0)

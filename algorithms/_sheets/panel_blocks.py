@@ -6,7 +6,6 @@ from collections.abc import Callable
 from typing import NamedTuple
 
 from qgis.core import (
-    QgsFeatureRequest,
     QgsFillSymbol,
     QgsLayoutFrame,
     QgsLayoutItemLegend,
@@ -27,11 +26,13 @@ from qgis.PyQt.QtCore import QPointF, QRectF, Qt
 from qgis.PyQt.QtGui import QColor, QPolygonF
 
 from .._i18n import tr
+from .._styling.legend import occurring
 from .._styling.look import INK, depth_color, text_format
 from ..core.number_text import written
 from ..core.wording import page_layout, sheet_text
 from ..core.wording.amounts import AREA_UNITS
 from ..core.wording.curve_drawing import hypsographic_drawing
+from .layout_template import ROLE_OF_LEGEND
 from .page_texts import MM, RULE, label, line_height, measure, set_font
 
 _TABLE_RULE = 0.1
@@ -66,7 +67,17 @@ def section_block(heading, text, width, size, k, boxed=False) -> Block:
             frame.attemptSetSceneRect(QRectF(x, y, width, height))
             layout.addLayoutItem(frame)
         x, y, room = x + edge, y + edge, width - 2.0 * edge
-        label(layout, heading, x, y, room, heading_height, size * 1.15, bold=True)
+        label(
+            layout,
+            heading,
+            x,
+            y,
+            room,
+            heading_height,
+            size * 1.15,
+            bold=True,
+            name=f"heading, {heading}",
+        )
         label(
             layout,
             text,
@@ -75,6 +86,7 @@ def section_block(heading, text, width, size, k, boxed=False) -> Block:
             room,
             pitch * (len(lines) + (0.0 if boxed else 0.5)),
             size,
+            name=f"text, {heading}",
         )
 
     return Block(height, width, draw)
@@ -90,7 +102,10 @@ def curve_block(facts, width, k) -> Block:
         curve = _CurveItems(layout, frame.translated(x, y), k)
         curve.body(drawing)
         curve.lines(drawing)
-        label(layout, drawing.title, x, y, width, line_height(curve.size), curve.size, bold=True)
+        title = label(
+            layout, drawing.title, x, y, width, line_height(curve.size), curve.size, bold=True
+        )
+        title.setId("curve, title")
         curve.marks(drawing, x)
 
     return Block(head + frame.height() + foot, width, draw)
@@ -226,11 +241,12 @@ def legend_block(layout, layers, chart, k, at_datum) -> Block:
         if role not in layers:
             continue
         node = root.addLayer(layers[role])
+        node.setCustomProperty(ROLE_OF_LEGEND, role)
         if name:
             node.setCustomProperty("legend/title-label", name)
         else:
             QgsLegendRenderer.setNodeLegendStyle(node, QgsLegendStyle.Style.Hidden)
-            shown = _present(layers[role])
+            shown = occurring(layers[role])
             if shown is not None:
                 QgsMapLayerLegendUtils.setLegendNodeOrder(node, shown)
         legend.model().refreshLayerLegend(node)
@@ -253,25 +269,3 @@ def legend_block(layout, layers, chart, k, at_datum) -> Block:
         legend.attemptMove(QgsLayoutPoint(x, y, MM))
 
     return Block(size.height(), size.width(), draw)
-
-
-def _present(layer):
-    """Return the numbers of the legend entries that some feature of the layer has.
-
-    None for a user's own style without categories or rules.
-    """
-    renderer = layer.renderer()
-    if hasattr(renderer, "categories"):
-        return [i for i, category in enumerate(renderer.categories()) if category.renderState()]
-    if not hasattr(renderer, "rootRule"):
-        return None
-    return [
-        i
-        for i, rule in enumerate(renderer.rootRule().children())
-        if any(
-            True
-            for _ in layer.getFeatures(
-                QgsFeatureRequest().setFilterExpression(rule.filterExpression()).setLimit(1)
-            )
-        )
-    ]

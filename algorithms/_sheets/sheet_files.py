@@ -5,7 +5,9 @@ from __future__ import annotations
 from qgis.core import Qgis, QgsLayoutExporter
 
 from .._i18n import tr
+from .._io.staging import write_file
 from ..core.errors import LakefloorError
+from .layout_template import template_text
 
 
 def pdf_settings() -> QgsLayoutExporter.PdfExportSettings:
@@ -28,6 +30,11 @@ def export_pdf(layout, path):
                 "again."
             ).format(path.name)
         )
+
+
+def export_template(layout, path):
+    """Write the layout as a template, which names no layer by its place."""
+    write_file(path, template_text(layout).encode("utf-8"))
 
 
 def export_png(layout, path, dpi=300):

@@ -8,41 +8,11 @@ from .._i18n import tr
 from .._io import params
 from .._io.destinations import Target, check_target, target_of
 from .._io.layer_copies import copy_raster, copy_vector, remove_statistics
+from .._project.catalogue import LAYERS, SECTIONS
 from .._sheets import sheet_inputs
 from .._sheets.own_project import own_project
 from .._sheets.page_map import map_extent
 from ..core.errors import LakefloorError
-
-#: Group -> (role, name of the layer, shown at first), from the top of the map downward. Dialogs
-#: list layers by name (with " [EPSG...]" behind it) and offer the first of their kind: that must
-#: be the depth surface of the rasters, the shoreline of the polygons, the contours of the lines.
-_TREE = (
-    (
-        QT_TRANSLATE_NOOP("@default", "Survey"),
-        (
-            ("soundings", QT_TRANSLATE_NOOP("@default", "Soundings"), False),
-            ("gauge", QT_TRANSLATE_NOOP("@default", "Gauge readings"), False),
-        ),
-    ),
-    (
-        QT_TRANSLATE_NOOP("@default", "Map"),
-        (
-            ("marks", QT_TRANSLATE_NOOP("@default", "Marks"), True),
-            ("shoreline", QT_TRANSLATE_NOOP("@default", "Shoreline"), True),
-            ("break_lines", QT_TRANSLATE_NOOP("@default", "Drop-off lines"), True),
-            ("contours", QT_TRANSLATE_NOOP("@default", "Depth contours"), True),
-            ("depth_areas", QT_TRANSLATE_NOOP("@default", "Water depth areas"), True),
-        ),
-    ),
-    (
-        QT_TRANSLATE_NOOP("@default", "Surfaces"),
-        (
-            ("slope", QT_TRANSLATE_NOOP("@default", "Slope of the bottom"), False),
-            ("surface", QT_TRANSLATE_NOOP("@default", "Depth surface"), True),
-            ("idw_surface", QT_TRANSLATE_NOOP("@default", "IDW depth surface"), False),
-        ),
-    ),
-)
 
 
 class LakeProject(LakefloorAlgorithm):
@@ -146,17 +116,17 @@ def _raster_path(project_path, role):
 def _arrange(project, copies):
     """Style the project's layers and put them into their groups, in order."""
     root = project.layerTreeRoot()
-    for group_name, members in _TREE:
-        members = [member for member in members if member[0] in copies]
+    for section, title in SECTIONS.items():
+        members = [entry for entry in LAYERS if entry.section == section and entry.role in copies]
         if not members:
             continue
-        group = root.addGroup(tr(group_name))
-        for role, name, shown in members:
-            layer = copies[role]
-            layer.setName(tr(name))
-            sheet_inputs.style(layer, role)
+        group = root.addGroup(tr(title))
+        for entry in members:
+            layer = copies[entry.role]
+            layer.setName(tr(entry.name))
+            sheet_inputs.style(layer, entry.role)
             node = group.addLayer(layer)
             node.setItemVisibilityChecked(
-                shown and not (role == "surface" and "depth_areas" in copies)
+                entry.shown and not (entry.role == "surface" and "depth_areas" in copies)
             )
-            node.setExpanded(role in ("contours", "break_lines", "soundings"))
+            node.setExpanded(entry.expanded)

@@ -10,7 +10,7 @@ from .._io.own_copies import at_hand
 from .._sheets import sheet_inputs
 from .._sheets.own_project import own_project
 from .._sheets.page_map import DRAWN, map_extent
-from .._sheets.sheet_files import export_pdf, export_png
+from .._sheets.sheet_files import export_pdf, export_png, export_template
 from ..core.progress import span
 
 
@@ -103,6 +103,21 @@ class MapSheet(LakefloorAlgorithm):
                 tr("The same sheet as PNG at 300 dpi. If empty, no picture is written."),
             )
         )
+        self.addParameter(
+            params.helped(
+                QgsProcessingParameterFileDestination(
+                    "LAYOUT",
+                    tr("Map sheet as a layout template"),
+                    tr("Layout templates (*.qpt)"),
+                    optional=True,
+                    createByDefault=False,
+                ),
+                tr(
+                    "The layout of the sheet, to be edited in a project. If empty, none is written."
+                ),
+                advanced=True,
+            )
+        )
 
     def compute(self, inputs, outputs):
         from .._sheets.layer_facts import collect_facts
@@ -133,6 +148,8 @@ class MapSheet(LakefloorAlgorithm):
             progress(0.8)
             if outputs.wanted("PICTURE"):
                 export_png(layout, outputs.file("PICTURE"))
+            if outputs.wanted("LAYOUT"):
+                export_template(layout, outputs.file("LAYOUT"))
             progress(1.0)
             used = layout.referenceMap().scale()
             inputs.say(tr("Scale 1:{:.0f}").format(used))

@@ -1,0 +1,145 @@
+"""The project of a lake as a file: with relative paths and without the account's name."""
+
+from __future__ import annotations
+
+import os
+from contextlib import contextmanager
+from pathlib import Path
+
+from qgis.core import Qgis, QgsApplication, QgsProject
+
+from .._i18n import tr
+from .._lake.facts import read_facts
+from .._lake.folder import lake_of
+from .._lake.lock import holder_of
+from .._sheets.own_project import forget_account, own_project
+from ..core.errors import LakefloorError
+from .lake_group import LAKE
+from .showing import show_all
+
+__all__ = ["guard_project", "is_of_lake", "may_write", "save_lake_project"]
+
+
+def may_write(lake) -> bool:
+    """Tell whether the folder of a lake may be written to: nobody else holds it."""
+    held = holder_of(lake)
+    return (held is None or held.own) and os.access(lake.path, os.W_OK)
+
+
+def is_of_lake(project, lake) -> bool:
+    """Tell whether a project is the lake's own, or becomes it when it is saved.
+
+    That is the project in the lake's folder, or one that was never saved and holds nothing else.
+    """
+    if project.fileName():
+        return _same(project.fileName(), lake.project)
+    layers = project.mapLayers().values()
+    lake_id = read_facts(lake.path).id
+    return bool(layers) and all(layer.customProperty(LAKE) == lake_id for layer in layers)
+
+
+def save_lake_project(project, lake) -> Path | None:
+    """Write the project of a lake into its folder.
+
+    Where the project is a user's own, with other layers or another place, it stays as it is: the
+    lake's project is then brought up to date beside it, apart from the one that is open.
+
+    Returns
+    -------
+    Path or None
+        Of the file; None where the lake is open for reading only.
+
+    Raises
+    ------
+    LakefloorError
+        If the file cannot be written. The one before stands.
+    """
+    if not may_write(lake):
+        return None
+    path = lake.project
+    if is_of_lake(project, lake):
+        facts = read_facts(lake.path)
+        if not project.title():
+            project.setTitle(facts.name)
+        project.setFilePathStorage(Qgis.FilePathType.Relative)
+        with _nameless(project):
+            _write(project, path)
+    else:
+        _write_beside(lake, path)
+    return path
+
+
+def guard_project(project):
+    """Keep the account's name out of the projects of lakes, whoever saves them.
+
+    Returns a function that ends it.
+    """
+
+    def forget(document):
+        name = project.fileName()
+        if name.lower().endswith((".qgz", ".qgs")) and _lake_folder(name) is not None:
+            _forget_author(project, document)
+
+    project.writeProject.connect(forget)
+    return lambda: project.writeProject.disconnect(forget)
+
+
+def _lake_folder(name):
+    try:
+        return lake_of(Path(name).parent)
+    except (LakefloorError, OSError):
+        return None
+
+
+@contextmanager
+def _nameless(project):
+    def forget(document):
+        _forget_author(project, document)
+
+    project.writeProject.connect(forget)
+    try:
+        yield
+    finally:
+        project.writeProject.disconnect(forget)
+
+
+def _forget_author(project, document):
+    """Take the account out of a project file; an author that the user has typed stays."""
+    forget_account(document)
+    metadata = project.metadata()
+    account = {QgsApplication.userFullName(), QgsApplication.userLoginName()}
+    if metadata.author() in account:
+        authors = document.elementsByTagName("author")
+        for number in range(authors.count()):
+            element = authors.item(number).toElement()
+            while element.hasChildNodes():
+                element.removeChild(element.firstChild())
+        metadata.setAuthor("")
+        project.setMetadata(metadata)
+
+
+def _write(project, path):
+    if not project.write(str(path)):
+        raise LakefloorError(
+            tr(
+                "Cannot write the project '{}' ({}). Check the disk and the folder's permissions."
+            ).format(path.name, project.error())
+        )
+
+
+def _write_beside(lake, path):
+    """Bring the lake's own project up to date, apart from the one that is open."""
+    facts = read_facts(lake.path)
+    beside = path.with_name(f".new {path.name}")
+    with own_project(title=facts.name) as project:
+        if path.exists():
+            project.read(str(path), QgsProject.ReadFlag.FlagDontLoad3DViews)
+            project.setFileName(str(beside))
+        project.setFilePathStorage(Qgis.FilePathType.Relative)
+        show_all(project, lake)
+        _write(project, beside)
+    os.replace(beside, path)
+
+
+def _same(one, other) -> bool:
+    return os.path.realpath(one) == os.path.realpath(other)

@@ -1,0 +1,163 @@
+"""A lake's layers in a project: those of a run, those of files that people keep, and all."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+from qgis.core import QgsProcessingFeedback, QgsReferencedRectangle
+
+from .._i18n import in_local_numbers, tr
+from .._io.layer_crs import metric_crs
+from .._lake.facts import read_facts
+from .._lake.runs import current_run
+from .._lake.steps import ROLES, STEPS
+from ..core.errors import LakefloorError
+from .catalogue import LAYERS, SECTIONS
+from .lake_group import LAKE, LakeGroup, find_groups
+from .renewing import bring
+from .themes import renew_themes
+from .wording import notes_of_run, run_title, unit_of
+
+__all__ = ["Shown", "show_all", "show_lake", "show_run"]
+
+
+@dataclass
+class Shown:
+    """What was brought into a project.
+
+    Attributes
+    ----------
+    group : QgsLayerTreeGroup
+        Of the lake.
+    layers : dict of str to QgsMapLayer
+        The lake's own layers, by role.
+    problems : list of str
+        A sentence on each layer that still shows the result before.
+    """
+
+    group: object
+    layers: dict = field(default_factory=dict)
+    problems: list = field(default_factory=list)
+
+
+@in_local_numbers
+def show_run(project, lake, record, unit=None) -> Shown:
+    """Bring the layers of a run into the lake's group, or renew those that are there in place.
+
+    A layer that the user removed comes back only with a later run than was shown last: who runs a
+    step again asks for its layers, who only opens the lake again does not. A layer that the step
+    leaves no more is removed, as it would show an older state beside the new one.
+
+    Parameters
+    ----------
+    project : QgsProject
+    lake : LakeFolder
+    record : RunRecord
+        Of a run that is whole.
+    unit : {"ft", "m"}, optional
+        In which the user reads depths; left out, that of the lake.
+    """
+    facts = read_facts(lake.path)
+    is_new = _is_new(project, facts.id)
+    group = LakeGroup(project, facts.id, facts.name)
+    unit, notes = unit or unit_of(facts), notes_of_run(record, facts)
+    again = group.recall("runs", record.step) == record.stamp
+    there, shown = group.layers(), Shown(group.node)
+    # From below, so that each new layer finds its place.
+    for entry in reversed(LAYERS):
+        if entry.role in record.outputs:
+            if again and entry.role not in there:
+                continue
+            path = lake.path / record.outputs[entry.role]
+            shown.problems += filter(None, [bring(group, entry.role, path, unit, notes)])
+        elif ROLES.get(entry.role) == record.step and entry.role in there:
+            project.removeMapLayer(there[entry.role].id())
+    _hide_beneath(group, there)
+    if record.step in SECTIONS and group.has_section(record.step):
+        title = run_title(tr(SECTIONS[record.step]), record, facts)
+        group.call(group.section(record.step), record.step, title)
+    group.remember("runs", record.step, record.stamp)
+    return _done(project, group, facts, shown, is_new)
+
+
+@in_local_numbers
+def show_lake(project, lake, unit=None) -> Shown:
+    """Bring in the files that people keep themselves: shoreline, marks and gauge readings.
+
+    One that the user removed does not come back as long as the lake's group is there.
+    """
+    facts = read_facts(lake.path)
+    is_new = _is_new(project, facts.id)
+    group = LakeGroup(project, facts.id, facts.name)
+    unit, there, shown = unit or unit_of(facts), group.layers(), Shown(group.node)
+    for entry in reversed(LAYERS):
+        path = {"shoreline": lake.shoreline, "marks": lake.marks, "gauge": lake.gauge}.get(
+            entry.role
+        )
+        if path is None or not path.is_file():
+            continue
+        if entry.role not in there and group.recall("kept", entry.role):
+            continue
+        problem = bring(group, entry.role, path, unit)
+        if problem:
+            shown.problems.append(problem)
+        else:
+            group.remember("kept", entry.role, True)
+    return _done(project, group, facts, shown, is_new)
+
+
+def show_all(project, lake, unit=None) -> Shown:
+    """Bring in the files that people keep, and the current run of each step."""
+    shown = show_lake(project, lake, unit)
+    for step in STEPS:
+        record = current_run(lake, step.key)
+        if record is not None and record.outputs:
+            before = shown.problems
+            shown = show_run(project, lake, record, unit)
+            shown.problems = before + shown.problems
+    return shown
+
+
+def _done(project, group, facts, shown, is_new) -> Shown:
+    renew_themes(group, facts.name)
+    shown.layers = group.layers()
+    if is_new:
+        _set_up(project, shown.layers)
+    return shown
+
+
+def _is_new(project, lake_id) -> bool:
+    """Tell whether a project is empty and unsaved but for what we brought in."""
+    layers = project.mapLayers().values()
+    settled = any(node.customProperty(LAKE) == lake_id for node in find_groups(project)) and any(
+        layer.isSpatial() for layer in layers
+    )
+    foreign = any(layer.customProperty(LAKE) != lake_id for layer in layers)
+    return not (project.fileName() or foreign or settled)
+
+
+def _set_up(project, layers):
+    """Give a new project the metric CRS of the lake and a view of it."""
+    layer = next(
+        (layers[role] for role in ("surface", "soundings", "shoreline") if role in layers), None
+    )
+    if layer is None:
+        return
+    try:
+        crs = metric_crs(layer.crs(), layer.extent(), layer.name(), QgsProcessingFeedback(False))
+    except LakefloorError:
+        return
+    project.setCrs(crs)
+    project.setEllipsoid("EPSG:7030")
+    view = layer.extent().buffered(0.05 * layer.extent().width())
+    project.viewSettings().setDefaultViewExtent(QgsReferencedRectangle(view, layer.crs()))
+
+
+def _hide_beneath(group, there):
+    """Untick a new depth surface that lies beneath depth areas."""
+    layers = group.layers()
+    if "surface" in there or not {"surface", "depth_areas"} <= set(layers):
+        return
+    node = group.node.findLayer(layers["surface"].id())
+    if node is not None:
+        node.setItemVisibilityChecked(False)
