@@ -166,9 +166,9 @@ def _written(value):
     return "" if value is None else value
 
 
-def has_values(path, field: str) -> bool:
-    """Say whether a vector file has a field with a value in any row."""
-    layer = QgsVectorLayer(str(path), "layer", "ogr")
+def has_values(given, field: str) -> bool:
+    """Say whether a layer, or a vector file, has a field with a value in any row."""
+    layer = given if isinstance(given, QgsVectorLayer) else QgsVectorLayer(str(given), "", "ogr")
     if not layer.isValid() or layer.fields().lookupField(field) < 0:
         return False
     request = QgsFeatureRequest().setFilterExpression(f'"{field}" IS NOT NULL')

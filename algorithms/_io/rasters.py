@@ -66,15 +66,24 @@ def require_content(layer, wanted):
     ------
     LakefloorError
     """
-    dataset = _open(layer)  # owns its bands
-    described = dataset.GetRasterBand(1).GetDescription()
-    known = {description: kind for kind, (_, *all_) in CONTENTS.items() for description in all_}
-    if known.get(described, wanted) != wanted:
+    if content_of(layer) not in ("", wanted):
+        described = _first_description(layer)
         raise LakefloorError(
             tr("Raster '{}' holds '{}', but {} is needed here. Choose another raster.").format(
                 layer.name(), described, tr(CONTENTS[wanted][0])
             )
         )
+
+
+def content_of(layer) -> str:
+    """Return what a raster of Lakefloor holds, a key of :data:`CONTENTS`, "" for any other."""
+    known = {description: kind for kind, (_, *all_) in CONTENTS.items() for description in all_}
+    return known.get(_first_description(layer), "")
+
+
+def _first_description(layer) -> str:
+    dataset = _open(layer)  # owns its bands
+    return dataset.GetRasterBand(1).GetDescription()
 
 
 def read_raster(layer, feedback, of_depth=True):

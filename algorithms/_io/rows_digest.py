@@ -16,7 +16,7 @@ _OF_PROGRAMS = ("layer_styles", "qgis_projects")
 
 
 def rows_digest(path) -> str:
-    """Return a digest of the rows of a GeoPackage, with their columns, kinds and CRS.
+    """Return a digest of the rows of a GeoPackage, with their columns, kinds and CRS; "" if none.
 
     Neither the names of the tables nor when they were changed count, nor styles and projects.
 
@@ -25,7 +25,7 @@ def rows_digest(path) -> str:
     LakefloorError
         If the file is no GeoPackage, or cannot be read.
     """
-    digests = []
+    digests, rows = [], 0
     with _explained(path), closing(_looking(path)) as db:
         tables = db.execute(
             "SELECT c.table_name, s.organization, s.organization_coordsys_id, "
@@ -33,16 +33,22 @@ def rows_digest(path) -> str:
         ).fetchall()
         for name, *crs in tables:
             if name.lower() not in _OF_PROGRAMS:
-                digests.append(_of_table(db, name, crs))
+                digest, count = _of_table(db, name, crs)
+                digests.append(digest)
+                rows += count
+    if not rows:
+        return ""
     return hashlib.sha256("".join(sorted(digests)).encode("ascii")).hexdigest()
 
 
 def _of_table(db, name, crs):
     columns = [row[1:3] for row in db.execute(f"PRAGMA table_info({quoted(name)})")]
     digest = hashlib.sha256(repr((crs, columns)).encode("utf-8", "surrogatepass"))
+    count = 0
     for row in db.execute(f"SELECT * FROM {quoted(name)} ORDER BY rowid"):
         digest.update(repr(row).encode("utf-8", "surrogatepass"))
-    return digest.hexdigest()
+        count += 1
+    return digest.hexdigest(), count
 
 
 def copy_package(path, target):

@@ -135,7 +135,7 @@ def begin(lake: LakeFolder, step: str, options=None, algorithm: str = "") -> Pre
         raise LakefloorError(
             tr("'{}' is missing. Enable the plugins Processing and Lakefloor.").format(algorithm)
         )
-    parameters = _filled(lake, definition, options)
+    parameters = _filled(_known(lake, now), definition, options)
     folder = begin_run(lake, step)
     roles = {}
     for output, name, ending in _destinations(definition):
@@ -218,16 +218,17 @@ def _sources_now(lake) -> dict:
 
 def _usual(lake, step, options) -> str:
     """Return the id of what a step runs; where hardness was not logged, no bottom type."""
-    if step.algorithm in _WITHOUT_HARDNESS and "SOUNDINGS" not in options:
-        soundings = _layer_of_map(lake, "soundings")
-        if soundings is None or not has_values(soundings, "hardness"):
+    if step.algorithm in _WITHOUT_HARDNESS:
+        soundings = options.get("SOUNDINGS") or _layer_of_map(lake, "soundings")
+        if not has_values(soundings, "hardness"):
+            options.pop("SOUNDINGS", None)
             return _WITHOUT_HARDNESS[step.algorithm]
     return step.algorithm
 
 
-def _filled(lake, definition, options) -> dict:
+def _filled(known, definition, options) -> dict:
     """Return the parameters of an algorithm that the lake or the options give."""
-    given = {n: v for n, v in _known(lake).items() if v not in (None, "") and n not in options}
+    given = {n: v for n, v in known.items() if v not in (None, "") and n not in options}
     if options.get("LEVEL") not in (None, ""):
         given.pop("GAUGE", None)
     if not given.get("GAUGE") and options.get("GAUGE", options.get("LEVEL")) in (None, ""):
@@ -242,15 +243,15 @@ def _filled(lake, definition, options) -> dict:
     return {name: value for name, value in {**given, **options}.items() if name in names}
 
 
-def _known(lake) -> dict:
+def _known(lake, now) -> dict:
     """Return what a lake says, by the names that parameters have everywhere."""
     facts = read_facts(lake.path)
     zone = facts.time_zone or "UTC"
     return {
         "DATABASE": str(lake.database),
-        "SHORELINE": _if_there(lake.shoreline),
-        "GAUGE": _if_there(lake.gauge),
-        "MARKS": _if_there(lake.marks),
+        "SHORELINE": str(lake.shoreline) if "shoreline" in now else None,
+        "GAUGE": str(lake.gauge) if "gauge" in now else None,
+        "MARKS": str(lake.marks) if "marks" in now else None,
         "SURFACE": _layer_of_map(lake, "surface"),
         "OLD_SURFACE": _layer_of_map(lake, "surface"),
         "SOUNDINGS": _layer_of_map(lake, "soundings"),
@@ -265,10 +266,6 @@ def _known(lake) -> dict:
         "DRAFT": facts.boat.draft_m,
         "ASSUMED_SOUND_SPEED": facts.boat.sound_speed_ms,
     }
-
-
-def _if_there(path):
-    return str(path) if path.exists() else None
 
 
 def _layer_of_map(lake, role):

@@ -22,6 +22,7 @@ LONGEST_INSIDE = len(
 )
 #: Letters that Windows takes in a path where programs have not asked for more.
 _WINDOWS_PATH = 259
+_ON_WINDOWS = os.name == "nt"
 
 _ABOUT = "README.txt"
 
@@ -115,7 +116,7 @@ def require_room_for_names(folder: Path):
     LakefloorError
     """
     spare = _WINDOWS_PATH - LONGEST_INSIDE - len(str(folder))
-    if os.name == "nt" and spare < 0:
+    if _ON_WINDOWS and spare < 0:
         raise LakefloorError(
             tr(
                 "The path '{}' is {} letters too long for Windows. Choose a shorter place or name."

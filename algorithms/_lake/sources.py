@@ -34,8 +34,8 @@ def fingerprints(lake) -> dict:
     Returns
     -------
     dict of str to str
-        "shoreline", "gauge", "marks" and "database", each where there is such a file. One that
-        cannot be read counts as there, with the fingerprint "unreadable".
+        "shoreline", "gauge", "marks" and "database", each where there is such a file with something
+        in it. One that cannot be read counts as there, with the fingerprint "unreadable".
     """
     known = _known(lake)
     found, signs = {}, {}
@@ -58,7 +58,7 @@ def fingerprints(lake) -> dict:
     if now != known:
         with suppress(OSError):  # a folder that may only be read
             write_text_whole(lake.path / KNOWN_FILE, json.dumps(now, indent=1) + "\n")
-    return found
+    return {name: digest for name, digest in found.items() if digest}
 
 
 def content_digest(path) -> str:
@@ -91,7 +91,7 @@ def _database_digest(path):
         (v.name, v.fingerprint, v.soundings, v.checksum, v.datum)
         for v in _store.contents(path).visits
     ]
-    return hashlib.sha256(repr(sorted(rows)).encode("utf-8")).hexdigest()
+    return hashlib.sha256(repr(sorted(rows)).encode("utf-8")).hexdigest() if rows else ""
 
 
 _SOURCES = {

@@ -56,8 +56,8 @@ def kind_of_log(path: str | Path, *, sure: bool = True) -> str:
     if not head.strip():
         raise LakefloorError("The file is empty. Choose another log.")
     kind = kind_of_head(head)
-    if kind == "GPX" and sure and b"<trkpt" not in head:
-        raise LakefloorError("This is GPX without a track. Choose another log.")
+    if kind == "GPX" and sure and not (b"<trkpt" in head and b"depth" in head.lower()):
+        raise LakefloorError("This is GPX without a track with depths. Choose another log.")
     if kind == "delimited text" and sure:
         rows = head[:_SOME_ROWS]
         whole = rows.rfind(b"\n") + 1 if len(head) > _SOME_ROWS else len(rows)
