@@ -1,0 +1,77 @@
+"""The soundings on the map show the status that the lake database has for them."""
+
+from __future__ import annotations
+
+from qgis.core import QgsApplication, QgsProcessingFeedback, QgsProviderRegistry, QgsTask
+
+from ...algorithms._i18n import tr
+from ...algorithms._store.layer_status import renew_statuses
+from ...algorithms.core.errors import Cancelled, LakefloorError
+from .lake_layers import layers_of
+
+__all__ = ["show_statuses"]
+
+#: QGIS holds the C++ side of a task only.
+_tasks = set()
+
+
+def show_statuses(lake, box=None, done=None):
+    """Bring the status of the soundings on the map up to the database, in the background.
+
+    Parameters
+    ----------
+    lake : object
+        What the panel holds.
+    box : QgsRectangle, optional
+        In the CRS of the database: soundings elsewhere have not changed.
+    done : callable, optional
+        Called in the main thread with what went wrong, "" if nothing did.
+    """
+    layers = layers_of(lake, "soundings")
+    if not layers:
+        return
+    task = _StatusTask(layers[0], lake.folder.database, box, done)
+    _tasks.add(task)
+    QgsApplication.taskManager().addTask(task)
+
+
+class _StatusTask(QgsTask):
+    def __init__(self, layer, database, box, done):
+        super().__init__(tr("Status of the soundings"), QgsTask.Flag.CanCancel)
+        parts = QgsProviderRegistry.instance().decodeUri("ogr", layer.source())
+        self._layer, self._database, self._done = layer, database, done
+        self._path, self._table = parts["path"], parts.get("layerName") or "soundings"
+        self._box = None
+        if box is not None:
+            self._box = (box.xMinimum(), box.yMinimum(), box.xMaximum(), box.yMaximum())
+        self._feedback, self._wrong = QgsProcessingFeedback(), ""
+        layer.willBeDeleted.connect(self._let_go)
+
+    def cancel(self):
+        self._feedback.cancel()
+        super().cancel()
+
+    def run(self):
+        try:
+            renew_statuses(self._path, self._table, self._database, self._box, self._look_up)
+        except Cancelled:
+            return False
+        except LakefloorError as error:
+            self._wrong = str(error)
+        return True
+
+    def finished(self, succeeded):
+        _tasks.discard(self)
+        if self._layer is not None:
+            self._layer.willBeDeleted.disconnect(self._let_go)
+            self._layer.reload()
+            self._layer.triggerRepaint()
+        if self._done is not None:
+            self._done(self._wrong)
+
+    def _look_up(self, fraction):
+        if self._feedback.isCanceled():
+            raise Cancelled
+
+    def _let_go(self):
+        self._layer = None
