@@ -21,6 +21,7 @@ from qgis.core import (
 )
 from qgis.PyQt.QtGui import QColor
 
+from lakefloor.algorithms import _styling
 from lakefloor.algorithms._lake.facts import LakeFacts, write_facts
 from lakefloor.algorithms._lake.folder import LakeFolder
 from lakefloor.algorithms._lake.lock import take_lock
@@ -600,3 +601,12 @@ def test_two_lakes_in_a_project(project, folder, ran, tmp_path):
     assert len(own_layers(project, "b2")) == len(MAP) + 2
     assert len(own_layers(project, FACTS.id)) == len(MAP)
     assert "Check, Loon Lake" in project.mapThemeCollection().mapThemes()
+
+
+def test_the_toolbox_puts_layers_in_the_same_order():
+    # Rows are from the top in the catalogue, styles from the bottom in the toolbox.
+    entries = [e for e in catalogue.LAYERS if e.style and e.role != "idw_surface"]
+    for upper, lower in (("contours", "soundings"), ("soundings", "depth_areas")):
+        roles = [entry.role for entry in entries]
+        assert roles.index(upper) < roles.index(lower)
+        assert _styling._order(upper) > _styling._order(lower)
