@@ -5,26 +5,31 @@ from __future__ import annotations
 from qgis.core import (
     Qgis,
     QgsEditorWidgetSetup,
+    QgsGeometryGeneratorSymbolLayer,
+    QgsHashedLineSymbolLayer,
     QgsLayerNotesUtils,
     QgsMapLayerLegendUtils,
     QgsProperty,
+    QgsSimpleFillSymbolLayer,
     QgsSimpleLineSymbolLayer,
+    QgsSimpleMarkerSymbolLayer,
     QgsUnitTypes,
     QgsVectorLayer,
 )
+from qgis.PyQt.QtCore import Qt
 from qgis.PyQt.QtGui import QColor
 
 from .._styling import apply_style
 from .._styling.legend import occurring
-from .._styling.look import WHITE
+from .._styling.look import INK, WHITE
 from ..core.units import LENGTH
 from .catalogue import lake_layer
 
 __all__ = ["dress", "legend_order", "map_tip", "set_notes", "style_layer"]
 
-#: Rim of dark lines, mm on either side: it parts them from dark water, and from the ground of a
-#: dark theme of QGIS in the legend.
-_RIM = 0.22
+#: Rim of dark lines, mm on either side, and its opacity, of thin lines and of others: it parts
+#: them from dark water, and from the ground of a dark theme of QGIS in the legend.
+_THIN, _RIMS = 0.3, ((0.12, 150), (0.2, 235))
 #: Layers with lines that need it.
 _RIMMED = ("contours", "shoreline", "break_lines", "lanes")
 #: Smallest scale, n of 1:n, at which the labels of a layer are drawn.
@@ -50,6 +55,13 @@ def style_layer(layer, role, unit):
     if isinstance(layer, QgsVectorLayer):
         if role in _RIMMED:
             _rim(layer)
+        if role == "soundings":
+            _rim_crosses(layer)
+        if role == "gaps":
+            # Hatched on paper, so that the hatching shows on any ground.
+            paper = QgsSimpleFillSymbolLayer(QColor(255, 255, 255, 120))
+            paper.setStrokeStyle(Qt.PenStyle.NoPen)
+            layer.renderer().symbol().insertSymbolLayer(0, paper)
         if role in _LABELS_FROM:
             _label_from(layer, _LABELS_FROM[role])
 
@@ -63,10 +75,36 @@ def _rim(layer):
     for symbol in symbols:
         lowest = symbol.symbolLayer(0)
         if isinstance(lowest, QgsSimpleLineSymbolLayer) and lowest.color() != QColor(WHITE):
+            symbol.insertSymbolLayer(0, _rimmed(lowest.clone(), lowest.width()))
+        elif isinstance(lowest, QgsHashedLineSymbolLayer):
             rim = lowest.clone()
-            rim.setColor(QColor(WHITE))
-            rim.setWidth(lowest.width() + 2.0 * _RIM)
+            _rimmed(rim.subSymbol(), max(_THIN, lowest.subSymbol().width()))
             symbol.insertSymbolLayer(0, rim)
+        elif isinstance(lowest, QgsGeometryGeneratorSymbolLayer):
+            lowest.subSymbol().symbolLayer(0).setStrokeColor(
+                QColor(WHITE if lowest.subSymbol().color() == QColor(INK) else INK)
+            )
+
+
+def _rim_crosses(layer):
+    """Put a rim behind the crosses of soundings that are not used, which have no fill."""
+    renderer = layer.renderer()
+    for number, category in enumerate(renderer.categories()):
+        mark = category.symbol().symbolLayer(0)
+        if not QgsSimpleMarkerSymbolLayer.shapeIsFilled(mark.shape()):
+            symbol, rim = category.symbol().clone(), mark.clone()
+            rim.setStrokeColor(QColor(WHITE))
+            rim.setStrokeWidth(mark.strokeWidth() + 0.5)
+            symbol.insertSymbolLayer(0, rim)
+            renderer.updateCategorySymbol(number, symbol)
+
+
+def _rimmed(line, width):
+    """Make a copy of a line its own rim."""
+    rim, opacity = _RIMS[width >= _THIN]
+    line.setColor(QColor(255, 255, 255, opacity))
+    line.setWidth(width + 2.0 * rim)
+    return line
 
 
 def _label_from(layer, smallest):
