@@ -21,11 +21,12 @@ from qgis.PyQt.QtGui import QColor
 
 from .._styling import apply_style
 from .._styling.legend import occurring
-from .._styling.look import INK, WHITE
+from .._styling.look import INK, WHITE, value_range
 from ..core.units import LENGTH
 from .catalogue import lake_layer
+from .sources import opened
 
-__all__ = ["dress", "legend_order", "map_tip", "set_notes", "style_layer"]
+__all__ = ["deepest_of", "dress", "legend_order", "map_tip", "set_notes", "style_layer"]
 
 #: Rim of dark lines, mm on either side, and its opacity, of thin lines and of others: it parts
 #: them from dark water, and from the ground of a dark theme of QGIS in the legend.
@@ -45,12 +46,15 @@ _LABELS_FROM = {
 _PLUMBING = {"fid", "spot_x", "spot_y", "line", "corrections", "closed"}
 
 
-def style_layer(layer, role, unit):
-    """Give a new layer the style of its role."""
+def style_layer(layer, role, unit, deepest=None):
+    """Give a new layer the style of its role.
+
+    ``deepest`` is the deepest depth of the map, m, where it is known.
+    """
     entry = lake_layer(role)
     if not entry.style:
         return
-    options = {"unit": unit} if entry.style == "bottom_forms" else {}
+    options = {"bottom_forms": {"unit": unit}, "soundings": {"deepest": deepest}}.get(role, {})
     apply_style(layer, entry.style, **options)
     if isinstance(layer, QgsVectorLayer):
         if role in _RIMMED:
@@ -118,6 +122,12 @@ def _label_from(layer, smallest):
         settings.minimumScale = smallest
         labeling.setSettings(settings, key)
     layer.setLabeling(labeling)
+
+
+def deepest_of(path, context):
+    """Return the deepest depth of a surface, m; None where the file cannot be read."""
+    surface = opened(path, "surface", "", context)
+    return value_range(surface, 1)[1] if surface.isValid() else None
 
 
 # -- what QGIS's tools find --------------------------------------------------------------------
@@ -192,8 +202,11 @@ def notes_of(layer) -> str:
     return QgsLayerNotesUtils.layerNotes(layer)
 
 
-def legend_order(node, layer):
+def legend_order(node, layer, role):
     """Show in the legend of a layer only what occurs in it."""
-    shown = occurring(layer) if isinstance(layer, QgsVectorLayer) and layer.isSpatial() else None
+    # That of soundings is made of what occurs, and there may be a million of them.
+    if role == "soundings" or not (isinstance(layer, QgsVectorLayer) and layer.isSpatial()):
+        return
+    shown = occurring(layer)
     if shown is not None:
         QgsMapLayerLegendUtils.setLegendNodeOrder(node, shown)
