@@ -123,6 +123,7 @@ LAYERS = (
         "structure",
         QT_TRANSLATE_NOOP("@default", "Structure: bottom forms"),
         "bottom_forms",
+        shown=False,
         themes=(STRUCTURE,),
         expanded=True,
     ),

@@ -5,26 +5,32 @@ from __future__ import annotations
 from qgis.core import (
     Qgis,
     QgsEditorWidgetSetup,
+    QgsGeometryGeneratorSymbolLayer,
+    QgsHashedLineSymbolLayer,
     QgsLayerNotesUtils,
     QgsMapLayerLegendUtils,
     QgsProperty,
+    QgsSimpleFillSymbolLayer,
     QgsSimpleLineSymbolLayer,
+    QgsSimpleMarkerSymbolLayer,
     QgsUnitTypes,
     QgsVectorLayer,
 )
+from qgis.PyQt.QtCore import Qt
 from qgis.PyQt.QtGui import QColor
 
 from .._styling import apply_style
 from .._styling.legend import occurring
-from .._styling.look import WHITE
+from .._styling.look import INK, WHITE, value_range
 from ..core.units import LENGTH
 from .catalogue import lake_layer
+from .sources import opened
 
-__all__ = ["dress", "legend_order", "map_tip", "set_notes", "style_layer"]
+__all__ = ["deepest_of", "dress", "legend_order", "map_tip", "set_notes", "style_layer"]
 
-#: Rim of dark lines, mm on either side: it parts them from dark water, and from the ground of a
-#: dark theme of QGIS in the legend.
-_RIM = 0.22
+#: Rim of dark lines, mm on either side, and its opacity, of thin lines and of others: it parts
+#: them from dark water, and from the ground of a dark theme of QGIS in the legend.
+_THIN, _RIMS = 0.3, ((0.12, 150), (0.2, 235))
 #: Layers with lines that need it.
 _RIMMED = ("contours", "shoreline", "break_lines", "lanes")
 #: Smallest scale, n of 1:n, at which the labels of a layer are drawn.
@@ -40,16 +46,26 @@ _LABELS_FROM = {
 _PLUMBING = {"fid", "spot_x", "spot_y", "line", "corrections", "closed"}
 
 
-def style_layer(layer, role, unit):
-    """Give a new layer the style of its role."""
+def style_layer(layer, role, unit, deepest=None):
+    """Give a new layer the style of its role.
+
+    ``deepest`` is the deepest depth of the map, m, where it is known.
+    """
     entry = lake_layer(role)
     if not entry.style:
         return
-    options = {"unit": unit} if entry.style == "bottom_forms" else {}
+    options = {"bottom_forms": {"unit": unit}, "soundings": {"deepest": deepest}}.get(role, {})
     apply_style(layer, entry.style, **options)
     if isinstance(layer, QgsVectorLayer):
         if role in _RIMMED:
             _rim(layer)
+        if role == "soundings":
+            _rim_crosses(layer)
+        if role == "gaps":
+            # Hatched on paper, so that the hatching shows on any ground.
+            paper = QgsSimpleFillSymbolLayer(QColor(255, 255, 255, 120))
+            paper.setStrokeStyle(Qt.PenStyle.NoPen)
+            layer.renderer().symbol().insertSymbolLayer(0, paper)
         if role in _LABELS_FROM:
             _label_from(layer, _LABELS_FROM[role])
 
@@ -63,10 +79,36 @@ def _rim(layer):
     for symbol in symbols:
         lowest = symbol.symbolLayer(0)
         if isinstance(lowest, QgsSimpleLineSymbolLayer) and lowest.color() != QColor(WHITE):
+            symbol.insertSymbolLayer(0, _rimmed(lowest.clone(), lowest.width()))
+        elif isinstance(lowest, QgsHashedLineSymbolLayer):
             rim = lowest.clone()
-            rim.setColor(QColor(WHITE))
-            rim.setWidth(lowest.width() + 2.0 * _RIM)
+            _rimmed(rim.subSymbol(), max(_THIN, lowest.subSymbol().width()))
             symbol.insertSymbolLayer(0, rim)
+        elif isinstance(lowest, QgsGeometryGeneratorSymbolLayer):
+            lowest.subSymbol().symbolLayer(0).setStrokeColor(
+                QColor(WHITE if lowest.subSymbol().color() == QColor(INK) else INK)
+            )
+
+
+def _rim_crosses(layer):
+    """Put a rim behind the crosses of soundings that are not used, which have no fill."""
+    renderer = layer.renderer()
+    for number, category in enumerate(renderer.categories()):
+        mark = category.symbol().symbolLayer(0)
+        if not QgsSimpleMarkerSymbolLayer.shapeIsFilled(mark.shape()):
+            symbol, rim = category.symbol().clone(), mark.clone()
+            rim.setStrokeColor(QColor(WHITE))
+            rim.setStrokeWidth(mark.strokeWidth() + 0.5)
+            symbol.insertSymbolLayer(0, rim)
+            renderer.updateCategorySymbol(number, symbol)
+
+
+def _rimmed(line, width):
+    """Make a copy of a line its own rim."""
+    rim, opacity = _RIMS[width >= _THIN]
+    line.setColor(QColor(255, 255, 255, opacity))
+    line.setWidth(width + 2.0 * rim)
+    return line
 
 
 def _label_from(layer, smallest):
@@ -80,6 +122,12 @@ def _label_from(layer, smallest):
         settings.minimumScale = smallest
         labeling.setSettings(settings, key)
     layer.setLabeling(labeling)
+
+
+def deepest_of(path, context):
+    """Return the deepest depth of a surface, m; None where the file cannot be read."""
+    surface = opened(path, "surface", "", context)
+    return value_range(surface, 1)[1] if surface.isValid() else None
 
 
 # -- what QGIS's tools find --------------------------------------------------------------------
@@ -154,8 +202,11 @@ def notes_of(layer) -> str:
     return QgsLayerNotesUtils.layerNotes(layer)
 
 
-def legend_order(node, layer):
+def legend_order(node, layer, role):
     """Show in the legend of a layer only what occurs in it."""
-    shown = occurring(layer) if isinstance(layer, QgsVectorLayer) and layer.isSpatial() else None
+    # That of soundings is made of what occurs, and there may be a million of them.
+    if role == "soundings" or not (isinstance(layer, QgsVectorLayer) and layer.isSpatial()):
+        return
+    shown = occurring(layer)
     if shown is not None:
         QgsMapLayerLegendUtils.setLegendNodeOrder(node, shown)

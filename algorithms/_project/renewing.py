@@ -16,7 +16,7 @@ from .sources import file_of, opened, point_at
 __all__ = ["bring", "may_renew"]
 
 
-def bring(group, role, path, unit, notes="") -> str:
+def bring(group, role, path, unit, notes="", deepest=None) -> str:
     """Bring the layer of a role into the project, or renew the one that is there.
 
     What the user has changed of it stays: name, place, visibility, filter, joins, and each style,
@@ -32,6 +32,8 @@ def bring(group, role, path, unit, notes="") -> str:
         In which the user reads depths.
     notes : str
         HTML.
+    deepest : float, optional
+        The deepest depth of the map, m.
 
     Returns
     -------
@@ -45,7 +47,7 @@ def bring(group, role, path, unit, notes="") -> str:
     layer = group.layers().get(role)
     if layer is None:
         _identify(fresh, group.lake_id, role)
-        style_layer(fresh, role, unit)
+        style_layer(fresh, role, unit, deepest)
         dress(fresh, role)
         node = group.place(fresh, role)
         node.setItemVisibilityChecked(lake_layer(role).shown)
@@ -59,7 +61,7 @@ def bring(group, role, path, unit, notes="") -> str:
             "Layer '{}' has changes that are not saved, so it still shows the result before. Save "
             "or discard them, then show the lake again."
         ).format(layer.name())
-    style_layer(fresh, role, unit)
+    style_layer(fresh, role, unit, deepest)
     same = untouched(layer, _as_set(group, layer))
     if file_of(layer) != path or not layer.isValid():
         point_at(layer, path, role, context)
@@ -121,6 +123,6 @@ def _order_legend(group, layer):
     if node is None:
         return
     if group.renewable("legends", layer.id(), node.customProperty("legend/node-order")):
-        legend_order(node, layer)
+        legend_order(node, layer, layer.customProperty(ROLE))
         order = node.customProperty("legend/node-order")
         group.remember("legends", layer.id(), order)

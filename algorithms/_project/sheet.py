@@ -17,6 +17,8 @@ __all__ = ["SHEET", "sheet_of", "show_sheet"]
 
 #: Name of the document of a run that is the layout of its sheet.
 SHEET = "sheet_layout"
+#: Custom property of the layout: its name as it was set.
+_NAME = "lakefloor/name"
 
 
 @in_local_numbers
@@ -51,6 +53,7 @@ def show_sheet(project, lake, record):
     if layout is None or not known:
         layout, keys = add_layout(project, _free_name(project, facts.name), document)
         layout.setCustomProperty(LAKE, facts.id)
+        layout.setCustomProperty(_NAME, layout.name())
     else:
         as_set = QDomDocument()
         as_set.setContent(unpack(known["xml"]))
@@ -67,7 +70,9 @@ def sheet_of(project, lake_id):
         for layout in project.layoutManager().printLayouts()
         if layout.customProperty(LAKE) == lake_id
     ]
-    return layouts[0] if layouts else None
+    # A copy has another name, and what the user named anew is alone or was there first.
+    named = [layout for layout in layouts if layout.name() == layout.customProperty(_NAME)]
+    return next(iter(named or layouts), None)
 
 
 def _free_name(project, lake_name) -> str:

@@ -14,6 +14,7 @@ from .._lake.steps import ROLES, STEPS
 from ..core.errors import LakefloorError
 from .catalogue import LAYERS, SECTIONS
 from .lake_group import LAKE, LakeGroup, find_groups
+from .looks import deepest_of
 from .renewing import bring
 from .themes import renew_themes
 from .wording import notes_of_run, run_title, unit_of
@@ -63,13 +64,16 @@ def show_run(project, lake, record, unit=None) -> Shown:
     unit, notes = unit or unit_of(facts), notes_of_run(record, facts)
     again = group.recall("runs", record.step) == record.stamp
     there, shown = group.layers(), Shown(group.node)
+    surface = record.outputs.get("surface")
+    deepest = deepest_of(lake.path / surface, project.transformContext()) if surface else None
     # From below, so that each new layer finds its place.
     for entry in reversed(LAYERS):
         if entry.role in record.outputs:
             if again and entry.role not in there:
                 continue
             path = lake.path / record.outputs[entry.role]
-            shown.problems += filter(None, [bring(group, entry.role, path, unit, notes)])
+            problem = bring(group, entry.role, path, unit, notes, deepest)
+            shown.problems += [problem] if problem else []
         elif ROLES.get(entry.role) == record.step and entry.role in there:
             project.removeMapLayer(there[entry.role].id())
     _hide_beneath(group, there)

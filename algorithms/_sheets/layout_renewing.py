@@ -5,7 +5,7 @@ from __future__ import annotations
 from qgis.core import QgsLayoutItemRegistry, QgsPrintLayout, QgsReadWriteContext
 from qgis.PyQt.QtXml import QDomDocument
 
-from .layout_template import item_xml, items_by_key, keys_of
+from .layout_template import item_xml, keys_of
 
 __all__ = ["add_layout", "renew_layout"]
 
@@ -22,10 +22,10 @@ def add_layout(project, name, document) -> tuple:
     dict of str to str
         Uuid of each item by its key.
     """
-    layout = _loaded(project, document)
+    layout, items = _loaded(project, document)
     layout.setName(name)
     project.layoutManager().addLayout(layout)
-    return layout, _uuids(layout, keys_of(document))
+    return layout, _names(items)
 
 
 def renew_layout(layout, as_set, keys, document, digest) -> dict:
@@ -40,7 +40,7 @@ def renew_layout(layout, as_set, keys, document, digest) -> dict:
     as_set : QDomDocument
         The template from which it was made.
     keys : dict of str to str
-        Uuid of each item by its key, as it was then.
+        Uuid of each item by its key, as it was made.
     document : QDomDocument
         The new template.
     digest : callable
@@ -51,51 +51,58 @@ def renew_layout(layout, as_set, keys, document, digest) -> dict:
     dict of str to str
         Uuid of each item by its key.
     """
-    before = _loaded(layout.project(), as_set)
-    old, new = keys_of(as_set), keys_of(document)
-    set_then, there = items_by_key(before, old), items_by_key(layout, keys)
-    changed = {
-        key
+    before, set_then = _loaded(layout.project(), as_set)
+    after, _ = _loaded(layout.project(), document)
+    there = {key: item for key, name in keys.items() if (item := layout.itemByUuid(name))}
+    kept = {
+        key: item
         for key, item in there.items()
         if key not in set_then or digest(item_xml(item)) != digest(item_xml(set_then[key]))
     }
-    removed = set(old) - set(there)
+    removed = set(set_then) - set(there)
     layout.undoStack().blockCommands(True)
     try:
-        _renew_page(layout, before, _loaded(layout.project(), document))
-        users = [item for item in layout.items() if _is_users(item, there)]
+        _renew_page(layout, before, after)
+        users = _of_the_user(layout, there)
         for key, item in there.items():
-            if key not in changed:
+            if key not in kept:
                 _remove(layout, item)
-        kept = {key: there[key] for key in changed}
-        added = _add(layout, document, {k: v for k, v in new.items() if k not in changed | removed})
-        _link(layout, {**kept, **added})
-        _stack(layout, [key for key in new if key in {**kept, **added}], {**kept, **added}, users)
+        items = {**kept, **_add(layout, document, leave_out=removed | set(kept))}
+        _link(layout, items)
+        _stack(layout, items, keys_of(document), users)
     finally:
         layout.undoStack().blockCommands(False)
     layout.refresh()
-    return _names({**kept, **added})
+    return _names(items)
 
 
-def _loaded(project, document) -> QgsPrintLayout:
+def _loaded(project, document) -> tuple:
+    """Return a new layout of a template, and its items by key."""
     layout = QgsPrintLayout(project)
-    layout.loadFromTemplate(document, QgsReadWriteContext())
-    return layout
+    # QGIS takes the uuids out of what it loads.
+    template = document.cloneNode(True).toDocument()
+    items, _ = layout.loadFromTemplate(template, QgsReadWriteContext())
+    return layout, _in_order(keys_of(document), items)
 
 
-def _uuids(layout, keys) -> dict:
-    return _names(items_by_key(layout, keys))
+def _in_order(keys, items) -> dict:
+    """Return items by key: QGIS gives them new uuids, and returns them in the template's order."""
+    return dict(zip(keys, (item for item in items if item.type() != _PAGE)))
 
 
 def _names(items) -> dict:
     return {key: item.uuid() for key, item in items.items()}
 
 
-def _is_users(item, ours) -> bool:
-    if not hasattr(item, "uuid"):
-        return False
-    names = {own.uuid() for own in ours.values()}
-    return item.uuid() not in names and item.type() != _PAGE
+def _of_the_user(layout, ours) -> list:
+    """Return the items that are not ours, from the lowest."""
+    names = set(_names(ours).values())
+    others = [
+        item
+        for item in layout.items()
+        if hasattr(item, "uuid") and item.uuid() not in names and item.type() != _PAGE
+    ]
+    return sorted(others, key=lambda item: item.zValue())
 
 
 def _remove(layout, item):
@@ -105,27 +112,22 @@ def _remove(layout, item):
         layout.removeMultiFrame(frame)
 
 
-def _add(layout, document, keys) -> dict:
-    """Add those items of a template whose uuid is among the keys."""
-    wanted, part = set(keys.values()), QDomDocument()
+def _add(layout, document, leave_out) -> dict:
+    """Add the items of a template but those of some keys."""
+    keys = {key: name for key, name in keys_of(document).items() if key not in leave_out}
+    part, wanted, frames = QDomDocument(), set(keys.values()), set()
     root = part.createElement("Layout")
     part.appendChild(root)
-    frames = set()
-    child = document.documentElement().firstChildElement()
-    children = []
-    while not child.isNull():
-        children.append(child)
-        child = child.nextSiblingElement()
-    for child in children:
-        name = child.attribute("uuid") or child.attribute("templateUuid")
-        if child.tagName() == "LayoutItem" and name in wanted:
-            root.appendChild(part.importNode(child, True))
-            frames.add(child.attribute("multiFrame"))
-    for child in children:
-        if child.tagName() == "LayoutMultiFrame" and child.attribute("uuid") in frames - {""}:
-            root.appendChild(part.importNode(child, True))
-    layout.addItemsFromXml(root, part, QgsReadWriteContext())
-    return items_by_key(layout, keys)
+    nodes = document.documentElement().childNodes()
+    elements = [nodes.item(number).toElement() for number in range(nodes.count())]
+    for element in elements:
+        if element.tagName() == "LayoutItem" and element.attribute("uuid") in wanted:
+            root.appendChild(part.importNode(element, True))
+            frames.add(element.attribute("multiFrame"))
+    for element in elements:
+        if element.tagName() == "LayoutMultiFrame" and element.attribute("uuid") in frames:
+            root.appendChild(part.importNode(element, True))
+    return _in_order(keys, layout.addItemsFromXml(root, part, QgsReadWriteContext()))
 
 
 def _link(layout, items):
@@ -139,9 +141,14 @@ def _link(layout, items):
             item.setLinkedMap(chart)
 
 
-def _stack(layout, order, items, users):
-    """Put ours in the order of the template, those of the user on top."""
-    for item in [*(items[key] for key in order), *users]:
+def _stack(layout, items, order, users):
+    """Put ours in the order of the template, which is from the top, and the user's above them."""
+    ours = [
+        items[key]
+        for key in [*(key for key in items if key not in order), *order][::-1]
+        if key in items
+    ]
+    for item in [*ours, *users]:
         layout.moveItemToTop(item, True)
     layout.updateZValues(False)
 

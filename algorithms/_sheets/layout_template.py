@@ -8,7 +8,7 @@ import uuid
 from qgis.core import QgsLayoutFrame, QgsLayoutItemMap, QgsReadWriteContext
 from qgis.PyQt.QtXml import QDomDocument
 
-__all__ = ["ROLE_OF_LEGEND", "fitted", "items_by_key", "keys_of", "template_text"]
+__all__ = ["ROLE_OF_LEGEND", "fitted", "item_xml", "keys_of", "template_text"]
 
 #: Custom property of a layer in a legend of ours: its role.
 ROLE_OF_LEGEND = "lakefloor/role"
@@ -67,14 +67,8 @@ def keys_of(document) -> dict:
         name = item.attribute("id")
         count[name] = count.get(name, 0) + 1
         key = name if count[name] == 1 else f"{name} {count[name]}"
-        keys[key] = item.attribute("uuid") or item.attribute("templateUuid")
+        keys[key] = item.attribute("uuid")
     return keys
-
-
-def items_by_key(layout, keys) -> dict:
-    """Return the items of a layout by key, of those keys whose item is there."""
-    found = {key: layout.itemByUuid(name, True) for key, name in keys.items()}
-    return {key: item for key, item in found.items() if item is not None}
 
 
 def item_xml(item) -> str:

@@ -7,8 +7,9 @@ pattern as well as by color.
 """
 
 from qgis.core import QgsProcessingLayerPostProcessorInterface
+from qgis.PyQt.QtCore import QDateTime, QLocale
 
-from .._i18n import in_local_numbers
+from .._i18n import in_local_numbers, tr
 from . import bottom_forms, bottom_type, chart, exchange, plan, soundings, spots, structure, surface
 
 _STYLES = {
@@ -35,15 +36,17 @@ def apply_style(layer, style: str, **options):
     layer.triggerRepaint()
 
 
-_ORDER_PROPERTY = "lakefloor/order"
+_ORDER_PROPERTY, _RUN_PROPERTY = "lakefloor/order", "lakefloor/run"
 _FROM_THE_BOTTOM = (
     "surface", "uncertainty", "score", "slope", "bottom_form_codes", "difference", "bottom_type",
     "bottom_areas", "depth_areas",
-    "uncovered", "gaps", "shoreline", "bottom_change",
-    "bottom_forms", "contours", "break_lines", "transitions", "soundings", "crossings", "profile",
+    "uncovered", "gaps", "soundings", "shoreline", "bottom_change",
+    "bottom_forms", "contours", "break_lines", "transitions", "crossings", "profile",
     "device_tracks", "planned_lanes", "waypoints", "marks", "places",
     "structure_mark", "spots",
 )  # fmt: skip
+#: So many layers of one run get a group, in which only what belongs on the map is ticked.
+_MANY = 4
 
 
 class _Styler(QgsProcessingLayerPostProcessorInterface):
@@ -60,24 +63,67 @@ class _Styler(QgsProcessingLayerPostProcessorInterface):
         try:
             apply_style(layer, self.style, **self.options)
             layer.setCustomProperty(_ORDER_PROPERTY, _order(self.style))
-            _sort_in(layer, context.project())
+            _arrange(layer, self.style, context)
         finally:
             _Styler._alive.remove(self)
+
+
+#: Style of what QGIS is to load, by the target that the run's context names it by.
+_style_of: dict = {}
 
 
 def _order(style: str) -> int:
     return _FROM_THE_BOTTOM.index(style) if style in _FROM_THE_BOTTOM else 0
 
 
-def _sort_in(layer, project):
+def _arrange(layer, style, context):
+    """Put a layer of a run into its place: in the run's group, where there are many."""
+    project = context.project()
+    node = project.layerTreeRoot().findLayer(layer.id()) if project else None
+    if node is None:
+        return
+    run = [target for target in context.layersToLoadOnCompletion() if target in _style_of]
+    if len(run) >= _MANY:
+        together = {_style_of[target] for target in run}
+        node = _into_group(node, "|".join(sorted(run)))
+        node.setItemVisibilityChecked(_is_shown(style, together))
+    _sort_in(node)
+
+
+def _is_shown(style, together) -> bool:
+    """Tell whether a layer belongs on the map that a run makes, or is there to be looked at."""
+    if style in ("soundings", "slope"):
+        return not together & {"contours", "depth_areas"}
+    return not (style == "surface" and "depth_areas" in together)
+
+
+def _into_group(node, run):
+    """Move a layer into the group of its run, which is made at the first of them."""
+    parent = node.parent()
+    groups = [parent, *(child for child in parent.children() if hasattr(child, "findGroups"))]
+    group = next((g for g in groups if g.customProperty(_RUN_PROPERTY) == run), None)
+    if group is parent:
+        return node
+    if group is None:
+        now = QLocale().toString(QDateTime.currentDateTime(), "d MMM yyyy HH:mm")
+        group = parent.insertGroup(parent.children().index(node), tr("Lake map, {}").format(now))
+        group.setCustomProperty(_RUN_PROPERTY, run)
+    return _moved(node, group, 0)
+
+
+def _moved(node, group, place):
+    moved = node.clone()
+    group.insertChildNode(place, moved)
+    node.parent().removeChildNode(node)
+    return moved
+
+
+def _sort_in(node):
     """Move a layer that QGIS put on top to below those that would be hidden by it.
 
     Newer QGIS does this itself, by ``layerSortKey``.
     """
-    node = project.layerTreeRoot().findLayer(layer.id()) if project else None
-    if node is None:
-        return
-    group, own = node.parent(), int(layer.customProperty(_ORDER_PROPERTY))
+    group, own = node.parent(), int(node.layer().customProperty(_ORDER_PROPERTY))
     siblings = group.children()
     above = [
         index
@@ -86,8 +132,7 @@ def _sort_in(layer, project):
         and int(sibling.layer().customProperty(_ORDER_PROPERTY, -1)) > own
     ]
     if above and above[-1] > siblings.index(node):
-        group.insertChildNode(above[-1] + 1, node.clone())
-        group.removeChildNode(node)
+        _moved(node, group, above[-1] + 1)
 
 
 def style_on_load(context, target: str, style: str, options: dict):
@@ -95,4 +140,5 @@ def style_on_load(context, target: str, style: str, options: dict):
     if context.willLoadLayerOnCompletion(target):
         details = context.layerToLoadOnCompletionDetails(target)
         details.setPostProcessor(_Styler(style, options))
+        _style_of[target] = style
         details.layerSortKey = _order(style)

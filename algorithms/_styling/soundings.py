@@ -21,10 +21,11 @@ from .look import DEPTH_STOPS, DROP_OFF, FAINT, INK, REJECTED, WHITE, by_rules, 
 _REJECTED_SHAPES = ("cross2", "triangle", "diamond", "square", "pentagon", "star", "cross", "line")
 
 
-def _soundings(layer, faint=False):
+def _soundings(layer, faint=False, deepest=None):
     """Accepted soundings as dots colored by depth, all others in a shape for each reason.
 
     Not all of these are rejected: some are held back or superseded, as their status says.
+    ``deepest`` is the depth of the darkest dot, m; left out, it is looked for in the layer.
     """
     index = layer.fields().indexFromName("status")
     reasons = sorted(
@@ -41,7 +42,7 @@ def _soundings(layer, faint=False):
         }
     )
     if not faint:
-        deepest = _deepest(layer)
+        deepest = deepest or _deepest(layer)
         _, middle, dark = DEPTH_STOPS
         dot.symbolLayer(0).setDataDefinedProperty(
             QgsSymbolLayer.Property.PropertyFillColor,

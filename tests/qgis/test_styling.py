@@ -303,9 +303,9 @@ def test_loaded_layers_are_sorted_so_that_none_hides_another(qgis_new_project):
         layer = QgsVectorLayer("Point?crs=EPSG:32615", name, "memory")
         layer.setCustomProperty(_styling._ORDER_PROPERTY, _styling._order(name))
         project.addMapLayer(layer)
-        _styling._sort_in(layer, project)
+        _styling._sort_in(project.layerTreeRoot().findLayer(layer.id()))
     order = [node.name() for node in project.layerTreeRoot().children()]
-    assert order == ["soundings", "break_lines", "contours", "depth_areas", "surface"]
+    assert order == ["break_lines", "contours", "soundings", "depth_areas", "surface"]
 
 
 def test_every_style_has_its_place_above_the_rasters_that_would_hide_it():

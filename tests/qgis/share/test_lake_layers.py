@@ -15,12 +15,15 @@ from qgis.core import (
     QgsLayerTreeGroup,
     QgsMapThemeCollection,
     QgsProject,
+    QgsRenderContext,
     QgsVectorFileWriter,
     QgsVectorLayer,
     QgsVectorLayerJoinInfo,
 )
-from qgis.PyQt.QtGui import QColor
+from qgis.PyQt.QtCore import QSize
+from qgis.PyQt.QtGui import QColor, QImage, QPainter
 
+from lakefloor.algorithms import _styling
 from lakefloor.algorithms._lake.facts import LakeFacts, write_facts
 from lakefloor.algorithms._lake.folder import LakeFolder
 from lakefloor.algorithms._lake.lock import take_lock
@@ -230,6 +233,44 @@ def test_the_legend_has_what_occurs(project, folder, ran):
     labels = [rule.label() for rule in layer.renderer().rootRule().children()]
     depression = labels.index("depression, ticks toward the deeper side")
     assert shown == set(range(len(labels))) - {depression}
+
+
+def _luminance(color):
+    """Return the relative luminance of WCAG 2.1 (W3C, 2018)."""
+    parts = (color.redF(), color.greenF(), color.blueF())
+    linear = [p / 12.92 if p <= 0.03928 else ((p + 0.055) / 1.055) ** 2.4 for p in parts]
+    return sum(w * p for w, p in zip((0.2126, 0.7152, 0.0722), linear))
+
+
+def _contrast(symbol, ground):
+    """Return the contrast of the pixel of a legend symbol that stands out most."""
+    picture = QImage(QSize(120, 60), QImage.Format.Format_ARGB32)
+    picture.fill(QColor(ground))
+    painter = QPainter(picture)
+    context = QgsRenderContext.fromQPainter(painter)
+    # Large enough that a thin line fills a pixel: what counts is its color.
+    context.setScaleFactor(400.0 / 25.4)
+    symbol.drawPreviewIcon(painter, picture.size(), context)
+    painter.end()
+    behind = _luminance(QColor(ground))
+    ratios = []
+    for x in range(picture.width()):
+        for y in range(picture.height()):
+            light = _luminance(picture.pixelColor(x, y))
+            ratios.append((max(light, behind) + 0.05) / (min(light, behind) + 0.05))
+    return max(ratios)
+
+
+@pytest.mark.parametrize("ground", ["#ffffff", "#202020"])
+def test_legends_can_be_read_on_light_and_dark_themes(project, folder, ran, ground):
+    show_all(project, folder)
+    show_run(project, folder, ran())
+    for role in ("shoreline", "contours", "break_lines", "soundings"):
+        layer = own_layers(project, FACTS.id)[role]
+        for item in layer.renderer().legendSymbolItems():
+            if item.symbol() is not None:
+                # 3:1 is what WCAG 2.1, 1.4.11, asks of graphics.
+                assert _contrast(item.symbol(), ground) >= 3.0, (role, item.label())
 
 
 def test_themes_hold_our_layers_alone(project, folder, ran, memory_layer):
@@ -600,3 +641,12 @@ def test_two_lakes_in_a_project(project, folder, ran, tmp_path):
     assert len(own_layers(project, "b2")) == len(MAP) + 2
     assert len(own_layers(project, FACTS.id)) == len(MAP)
     assert "Check, Loon Lake" in project.mapThemeCollection().mapThemes()
+
+
+def test_the_toolbox_puts_layers_in_the_same_order():
+    # Rows are from the top in the catalogue, styles from the bottom in the toolbox.
+    entries = [e for e in catalogue.LAYERS if e.style and e.role != "idw_surface"]
+    for upper, lower in (("contours", "soundings"), ("soundings", "depth_areas")):
+        roles = [entry.role for entry in entries]
+        assert roles.index(upper) < roles.index(lower)
+        assert _styling._order(upper) > _styling._order(lower)
