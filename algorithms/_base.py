@@ -31,6 +31,7 @@ if TYPE_CHECKING:
 ICONS = Path(__file__).resolve().parent.parent / "plugin" / "icons"
 
 GROUPS = {
+    "lake": QT_TRANSLATE_NOOP("@default", "Lake folder"),
     "plan": QT_TRANSLATE_NOOP("@default", "Plan"),
     "soundings": QT_TRANSLATE_NOOP("@default", "Soundings"),
     "surface": QT_TRANSLATE_NOOP("@default", "Surface"),

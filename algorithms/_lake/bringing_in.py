@@ -78,8 +78,9 @@ def bring_in(lake: LakeFolder, files, progress: Progress = silent) -> list:
     for number, path in enumerate(paths):
         step = span(progress, 0.8 * number / len(paths), 0.8 * (number + 1) / len(paths))
         step(0.0)
-        for kind, given in recognize(path):
-            name = path.name if given == path else f"{path.name}: {given.name()}"
+        parts = recognize(path)
+        for kind, given in parts:
+            name = path.name if len(parts) == 1 else f"{path.name}: {given.name()}"
             if ROLES.get(kind):
                 layers.setdefault(ROLES[kind], []).append((name, kind, given))
                 continue
