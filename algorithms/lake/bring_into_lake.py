@@ -55,7 +55,7 @@ class BringIntoLake(LakefloorAlgorithm):
         )
 
     def check(self, inputs):
-        if not (inputs.given("FILES") and inputs.files("FILES")) and not inputs.given("FOLDER"):
+        if not inputs.files("FILES") and not inputs.given("FOLDER"):
             raise LakefloorError(tr("There is nothing to bring in. Choose files or a folder."))
 
     def compute(self, inputs, outputs):

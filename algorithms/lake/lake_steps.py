@@ -50,7 +50,10 @@ class LakeSteps(LakefloorAlgorithm):
         from .._lake.states import DONE, OUT_OF_DATE, step_states
 
         lake = lake_given(inputs)
-        states = step_states(lake, fingerprints(lake))
+        inputs.progress(0.0)
+        found = fingerprints(lake)
+        inputs.progress(0.8)
+        states = step_states(lake, found)
         rows = []
         for each in states:
             since = to_qdatetime(_moment(each.since))

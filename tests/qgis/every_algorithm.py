@@ -136,14 +136,14 @@ def steps(lake, out):
     return [
         (
             "newlake",
-            {"NAME": "Round Lake", "FOLDER": str(out), "SHORELINE": shore, "UNIT": "meters"},
+            {"NAME": "Round Lake", "FOLDER": made(""), "SHORELINE": shore, "UNIT": "meters"},
         ),
         ("bringintolake", {**folder, "FOLDER": str(lake / "logs")}),
         ("lakesteps", {**folder, "OUTPUT": made("steps.gpkg")}),
-        ("backuplake", {**folder, "FOLDER": str(out)}),
+        ("backuplake", {**folder, "FOLDER": made("")}),
         (
             "restorelake",
-            {"BACKUP": made(f"Round Lake {datetime.now():%Y-%m-%d}.zip"), "FOLDER": str(out)},
+            {"BACKUP": made(f"Round Lake {datetime.now():%Y-%m-%d}.zip"), "FOLDER": made("")},
         ),
         ("readlogs", {"FOLDER": str(lake / "logs"), "OUTPUT": made("read.gpkg")}),
         (
