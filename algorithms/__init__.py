@@ -4,6 +4,11 @@ from importlib import import_module
 
 #: Module and class of every algorithm, in the order of the work.
 _ALGORITHMS = (
+    ("lake.new_lake", "NewLake"),
+    ("lake.bring_into_lake", "BringIntoLake"),
+    ("lake.lake_steps", "LakeSteps"),
+    ("lake.back_up_lake", "BackUpLake"),
+    ("lake.restore_lake", "RestoreLake"),
     ("plan.survey_lanes", "SurveyLanes"),
     ("plan.next_outing", "NextOuting"),
     ("soundings.read_logs", "ReadLogs"),

@@ -115,7 +115,8 @@ class Inputs:
 
     def files(self, name: str) -> list:
         """Return the paths of a list of files."""
-        return self._read(self.algorithm.parameterAsFileList, name)
+        # QGIS makes one empty path of no files.
+        return [path for path in self._read(self.algorithm.parameterAsFileList, name) if path]
 
     def destination(self, name: str) -> str:
         """Return where a file output is to be written; '' if it was not asked for."""

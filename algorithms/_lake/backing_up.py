@@ -69,6 +69,7 @@ def back_up(lake: LakeFolder, to=None, progress: Progress = silent) -> Path:
             _pack(lake.path, files, packed, file_name(facts.name), span(progress, 0.0, 0.7))
             _look_over(packed, len(files), span(progress, 0.7, 1.0))
             flush(packed)
+            progress(1.0)  # the last look: from here on it is made
             final = free_name(to / f"{file_name(facts.name)} {day}.zip")
             os.rename(packed, final)
     except (OSError, zipfile.BadZipFile, zlib.error) as error:
@@ -78,7 +79,6 @@ def back_up(lake: LakeFolder, to=None, progress: Progress = silent) -> Path:
                 "is not full, and that no other program writes to the lake."
             ).format(error)
         ) from error
-    progress(1.0)
     return final
 
 
@@ -173,6 +173,7 @@ def restore(backup, parent, progress: Progress = silent) -> LakeFolder:
             for number, (info, path) in enumerate(members):
                 _unpack(archive, info, made / path, lambda: progress(number / len(members)))  # noqa: B023
             read_facts(made)
+            progress(1.0)
             put_folder_in_place(made, folder)
     except (zipfile.BadZipFile, zlib.error, EOFError, NotImplementedError, RuntimeError) as error:
         raise LakefloorError(
@@ -187,7 +188,6 @@ def restore(backup, parent, progress: Progress = silent) -> LakeFolder:
                 "is not full and that you may write there."
             ).format(backup.name, parent, error.strerror or error)
         ) from error
-    progress(1.0)
     return LakeFolder(folder)
 
 

@@ -20,8 +20,8 @@ from .._io.staging import staging_folder
 from ..core.errors import LakefloorError
 from ..core.progress import Progress, silent, span
 from .folder import LakeFolder
-from .logs import copy_logs
-from .runs import RunRecord, begin_run, current_run, discard_run, finish_run
+from .logs import place_log, stage_logs
+from .runs import RunRecord, begin_run, current_run, finish_run
 from .steps import ROLES
 
 __all__ = ["Brought", "bring_in"]
@@ -71,26 +71,41 @@ def bring_in(lake: LakeFolder, files, progress: Progress = silent) -> list:
     Raises
     ------
     LakefloorError
-        If a file is not there, or the disk is full. What was brought in before stays: each file is
-        whole.
+        If a file is not there, or the disk is full.
+    Cancelled
+        Nothing was brought in then.
     """
-    paths, brought, layers = _paths(files, lake), [], {}
+    paths, found = _paths(files, lake), []
     for number, path in enumerate(paths):
-        step = span(progress, 0.8 * number / len(paths), 0.8 * (number + 1) / len(paths))
-        step(0.0)
-        for kind, given in recognize(path):
-            name = path.name if given == path else f"{path.name}: {given.name()}"
-            if ROLES.get(kind):
-                layers.setdefault(ROLES[kind], []).append((name, kind, given))
-                continue
-            try:
-                brought.append(_bring(lake, name, kind, given, step))
-            except LakefloorError as error:
-                brought.append(Brought(name, kind, why=str(error)))
-    for key, of_step in layers.items():
-        brought += _bring_layers(lake, key, of_step)
-    progress(1.0)
-    return brought
+        progress(0.2 * number / len(paths))
+        parts = recognize(path)
+        for kind, given in parts:
+            name = path.name if len(parts) == 1 else f"{path.name}: {given.name()}"
+            found.append(_Part(name, kind, given))
+    with staging_folder(lake.path) as staging:
+        for number, part in enumerate(found):
+            step = span(
+                progress, 0.2 + 0.6 * number / len(found), 0.2 + 0.6 * (number + 1) / len(found)
+            )
+            step(0.0)
+            if part.kind != "log":
+                _stage(lake, part, found, staging, step)
+        _stage_logs(lake, [p for p in found if p.kind == "log"], staging, span(progress, 0.8, 1.0))
+        progress(1.0)  # the last look: from here on all of it is put in place
+        _place(lake, found)
+    return [Brought(part.name, part.kind, part.shown, part.why) for part in found]
+
+
+@dataclass
+class _Part:
+    """A file or layer on its way: where it is made, where it goes, or why it does not."""
+
+    name: str
+    kind: str
+    given: object
+    staged: Path | None = None
+    shown: str = ""
+    why: str = ""
 
 
 def _paths(files, lake):
@@ -119,41 +134,95 @@ def _paths(files, lake):
     return [p for p in dict.fromkeys(found) if lake.path.absolute() not in p.parents]
 
 
-def _bring(lake, name, kind, given, progress):
-    if kind == "log":
-        copies = copy_logs(lake, [given], progress)
-        if not copies:
-            return Brought(name, kind, why=tr("The lake has this log already."))
-        return Brought(name, kind, copies[0].relative_to(lake.path).as_posix())
-    own = {"database": lake.database, "shoreline": lake.shoreline, "gauge": lake.gauge}
-    place = lake.marks if kind in ("waypoints", "marks") else own.get(kind)
-    if place is None:
-        return Brought(
-            name, kind, why=tr("It is not recognized as something that a lake folder holds.")
-        )
-    if os.path.lexists(place):
-        return Brought(name, kind, why=tr("The lake has '{}' already.").format(place.name))
-    with staging_folder(lake.path) as staging:
-        staged = staging / place.name
-        if kind == "database":
-            staged = _store.back_up(given, staging, progress)  # read from end to end
-        elif kind == "shoreline":
-            write_shoreline(given, staged)
-        elif kind == "gauge":
-            write_gauge(_as_written(given), staged)
-        elif kind == "marks":
-            write_features(given, staged, "marks")
+def _stage(lake, part, parts, staging, progress):
+    """Make the copy of a part, or say why it is left out."""
+    part.why = _why_not(lake, part, parts)
+    if part.why:
+        return
+    raster = isinstance(part.given, QgsRasterLayer)
+    staged = staging / f"{part.kind}{'.tif' if raster else '.gpkg'}"
+    try:
+        if part.kind == "database":
+            staged = _store.back_up(part.given, staging, progress)  # read from end to end
+        elif part.kind == "shoreline":
+            write_shoreline(part.given, staged)
+        elif part.kind == "gauge":
+            write_gauge(_as_written(part.given), staged)
+        elif part.kind == "waypoints":
+            _import_waypoints(part.given, staged)
+        elif raster:
+            _copy_raster(part.given, staged)
         else:
-            _import_waypoints(given, staged)
+            write_features(part.given, staged, part.kind)
+    except LakefloorError as error:
+        part.why = str(error)
+        return
+    part.staged = staged
+
+
+def _why_not(lake, part, parts) -> str:
+    """Say why a part has no place in a lake, "" if it has one."""
+    step, place = ROLES.get(part.kind), _own_place(lake, part.kind)
+    if not step and place is None:
+        return tr("It is not recognized as something that a lake folder holds.")
+    if step and current_run(lake, step) is not None:
+        return tr("The lake has a result of this step already.")
+    if not step and os.path.lexists(place):
+        return tr("The lake has '{}' already.").format(place.name)
+    for other in parts:
+        same = other.kind == part.kind or _own_place(lake, other.kind) == place is not None
+        if other.staged is not None and same:
+            return tr("Another file was taken as this: '{}'.").format(other.name)
+    return ""
+
+
+def _own_place(lake, kind):
+    """Return the place of a file that a lake has one of, None for all else."""
+    return {
+        "database": lake.database,
+        "shoreline": lake.shoreline,
+        "gauge": lake.gauge,
+        "marks": lake.marks,
+        "waypoints": lake.marks,
+    }.get(kind)
+
+
+def _stage_logs(lake, parts, staging, progress):
+    staged = dict(stage_logs(lake, [part.given for part in parts], staging, progress))
+    for part in parts:
+        part.staged = staged.get(part.given)
+        if part.staged is None:
+            part.why = tr("The lake has this log already.")
+
+
+def _place(lake, parts):
+    """Put what is staged in place, the layers of a step as one run of it."""
+    runs = {}
+    for part in parts:
+        if part.staged is None:
+            continue
+        step, place = ROLES.get(part.kind), _own_place(lake, part.kind)
+        if part.kind == "log":
+            part.shown = place_log(lake, part.given, part.staged).relative_to(lake.path).as_posix()
+            continue
+        if step:
+            if step not in runs:
+                runs[step] = begin_run(lake, step), {}
+            folder, outputs = runs[step]
+            place = folder / part.staged.name
+            outputs[part.kind] = place.relative_to(lake.path).as_posix()
         try:
-            os.rename(staged, place)
+            os.rename(part.staged, place)
         except OSError as error:
             raise LakefloorError(
                 tr("Cannot write '{}' ({}). Check that you may write there.").format(
                     place, error.strerror
                 )
             ) from error
-    return Brought(name, kind, place.name)
+        part.shown = place.relative_to(lake.path).as_posix()
+    for step, (folder, outputs) in runs.items():
+        ended = datetime.now(timezone.utc).isoformat(timespec="seconds")
+        finish_run(folder, RunRecord(step, folder.name, outputs=outputs, ended=ended))
 
 
 def _as_written(layer):
@@ -172,52 +241,16 @@ def _import_waypoints(path, target):
     )
 
 
-def _bring_layers(lake, key, layers):
-    """Bring in the layers that a step leaves, as one run of it."""
-    if current_run(lake, key) is not None:
-        why = tr("The lake has a result of this step already.")
-        return [Brought(name, kind, why=why) for name, kind, _ in layers]
-    brought, outputs, folder = [], {}, begin_run(lake, key)
-    try:
-        for name, kind, given in layers:
-            if kind in outputs:
-                why = tr("Another file was taken as this: '{}'.").format(outputs[kind])
-                brought.append(Brought(name, kind, why=why))
-                continue
-            try:
-                place = _copy_layer(given, folder, kind).relative_to(lake.path).as_posix()
-            except LakefloorError as error:
-                brought.append(Brought(name, kind, why=str(error)))
-                continue
-            outputs[kind] = place
-            brought.append(Brought(name, kind, place))
-        if outputs:
-            ended = datetime.now(timezone.utc).isoformat(timespec="seconds")
-            finish_run(folder, RunRecord(key, folder.name, outputs=outputs, ended=ended))
-    except BaseException:
-        discard_run(folder)
-        raise
-    if not outputs:
-        discard_run(folder)
-    return brought
-
-
-def _copy_layer(layer, folder, kind):
-    if not isinstance(layer, QgsRasterLayer):
-        path = folder / f"{kind}.gpkg"
-        write_features(layer, path, kind)
-        return path
-    path = folder / f"{kind}.tif"
+def _copy_raster(layer, path):
     source = Path(layer.source())
-    if source.suffix.lower() in (".tif", ".tiff") and source.is_file():
-        try:
-            shutil.copyfile(source, path)
-        except OSError as error:
-            raise LakefloorError(
-                tr("Cannot copy '{}' ({}). Check that the disk is not full.").format(
-                    source.name, error.strerror
-                )
-            ) from error
-    else:
-        copy_raster(layer, kind, path)
-    return path
+    if source.suffix.lower() not in (".tif", ".tiff") or not source.is_file():
+        copy_raster(layer, path.stem, path)
+        return
+    try:
+        shutil.copyfile(source, path)
+    except OSError as error:
+        raise LakefloorError(
+            tr("Cannot copy '{}' ({}). Check that the disk is not full.").format(
+                source.name, error.strerror
+            )
+        ) from error

@@ -10,14 +10,15 @@ from pathlib import Path
 
 from .._i18n import tr
 from .._io.flushing import flush
-from ..core.errors import Cancelled, LakefloorError
-from ..core.progress import Progress, silent
+from .._io.staging import staging_folder
+from ..core.errors import LakefloorError
+from ..core.progress import Progress, silent, span
 from ..core.reading.log_kinds import kind_of_log
 from ._whole_files import free_name
 from .folder import file_name
 from .sources import content_digest
 
-__all__ = ["copy_logs", "is_log"]
+__all__ = ["copy_logs", "is_log", "place_log", "stage_logs"]
 
 
 def is_log(path, sure=True) -> bool:
@@ -32,7 +33,7 @@ def is_log(path, sure=True) -> bool:
 
 
 def copy_logs(lake, paths, progress: Progress = silent) -> list:
-    """Copy logs into the folder of a lake.
+    """Copy logs into the folder of a lake, all of them or none.
 
     Files are recognized by their content: what is no log is left out, and a log that is there
     already, under whatever name, is not copied again. One with the name of another gets a name with
@@ -53,46 +54,77 @@ def copy_logs(lake, paths, progress: Progress = silent) -> list:
     Raises
     ------
     LakefloorError
-        If a log cannot be copied. Those before it stay: each is whole.
+        If a log cannot be copied.
     """
-    files = [path for path in _files(paths) if lake.logs not in path.parents]
+    with staging_folder(lake.path) as staging:
+        staged = stage_logs(lake, _files(paths, progress), staging, progress)
+        progress(1.0)
+        return [place_log(lake, *each) for each in staged]
+
+
+def stage_logs(lake, files, staging, progress: Progress = silent) -> list:
+    """Copy logs into a folder from which :func:`place_log` takes them.
+
+    Returns
+    -------
+    list of (Path, Path)
+        The log and its copy, of those that the lake has not yet.
+    """
     by_size = defaultdict(list)
     for path in lake.logs.rglob("*") if lake.logs.is_dir() else ():
+        progress(0.0)
         if path.is_file():
             by_size[path.stat().st_size].append(path)
-    copies = []
-    for number, path in enumerate(files):
-        progress(number / len(files))
+    staged = []
+    for number, path in enumerate(p for p in files if lake.logs not in p.parents):
+        step = span(progress, number / len(files), (number + 1) / len(files))
         try:
             same_size = by_size[path.stat().st_size]
             digest = content_digest(path) if same_size else ""
             if any(content_digest(other) == digest for other in same_size):
                 continue
-            copy = _copy(path, lake.logs, lambda: progress(number / len(files)))  # noqa: B023
+            copy = _copy(path, staging / f"log {number}", step)
         except OSError as error:
-            raise LakefloorError(
-                tr(
-                    "Cannot copy '{}' into '{}' ({}). Check that the disk is not full and that you "
-                    "may write to the folder."
-                ).format(path.name, lake.logs, error.strerror)
-            ) from error
+            raise _cannot_copy(path, lake, error) from error
         same_size.append(copy)
-        copies.append(copy)
-    progress(1.0)
-    return copies
+        staged.append((path, copy))
+    return staged
 
 
-def _files(paths):
+def place_log(lake, path, staged) -> Path:
+    """Put the copy of a log among those of a lake, under a name that is not taken."""
+    ending = file_name(path.suffix, "")[:20]
+    name = file_name(path.stem, "log") + (f".{ending}" if ending else "")
+    try:
+        lake.logs.mkdir(exist_ok=True)
+        place = free_name(lake.logs / name)
+        os.rename(staged, place)
+    except OSError as error:
+        raise _cannot_copy(path, lake, error) from error
+    return place
+
+
+def _cannot_copy(path, lake, error):
+    return LakefloorError(
+        tr(
+            "Cannot copy '{}' into '{}' ({}). Check that the disk is not full and that you may write "
+            "to the folder."
+        ).format(path.name, lake.logs, error.strerror)
+    )
+
+
+def _files(paths, progress):
     """Return the logs among files and in folders, each once."""
     found = []
     for path in map(Path, [paths] if isinstance(paths, (str, Path)) else paths):
+        progress(0.0)
         if path.is_dir():
             inside = [
                 p
                 for p in sorted(path.rglob("*"))
                 if p.is_file() and not any(n.startswith(".") for n in p.relative_to(path).parts)
             ]
-            found += [p.absolute() for p in inside if is_log(p)]
+            found += [p.absolute() for p in inside if progress(0.0) or is_log(p)]
         elif path.is_file():
             found += [path.absolute()] if is_log(path, sure=False) else []
         else:
@@ -102,24 +134,12 @@ def _files(paths):
     return list(dict.fromkeys(found))
 
 
-def _copy(path, folder, check):
-    """Copy a log beside its place, then give it a name that is not taken."""
-    folder.mkdir(exist_ok=True)
-    ending = file_name(path.suffix, "")[:20]
-    name = folder / (file_name(path.stem, "log") + (f".{ending}" if ending else ""))
-    beside = folder / f".{os.getpid()}.new"
-    try:
-        with open(path, "rb") as source, open(beside, "wb") as target:
-            while block := source.read(1 << 20):
-                check()
-                target.write(block)
-        flush(beside)
-        with suppress(OSError):
-            shutil.copystat(path, beside)
-        copy = free_name(name)
-        os.rename(beside, copy)
-        return copy
-    except (OSError, Cancelled):
-        with suppress(OSError):
-            beside.unlink()
-        raise
+def _copy(path, copy, check):
+    with open(path, "rb") as source, open(copy, "wb") as target:
+        while block := source.read(1 << 20):
+            check(0.5)
+            target.write(block)
+    flush(copy)
+    with suppress(OSError):
+        shutil.copystat(path, copy)
+    return copy

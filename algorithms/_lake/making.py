@@ -9,7 +9,7 @@ from .._i18n import tr
 from .._io.lake_files import write_gauge, write_shoreline
 from .._io.staging import staging_folder
 from ..core.errors import LakefloorError
-from ..core.progress import Progress, silent
+from ..core.progress import Progress, silent, span
 from .facts import LakeFacts, write_facts
 from .folder import LakeFolder, file_name
 from .logs import copy_logs
@@ -68,15 +68,17 @@ def new_lake(
     with staging_folder(parent) as staging:
         lake = LakeFolder(staging / folder.name)
         try:
+            progress(0.0)
             lake.path.mkdir()
             if shoreline is not None:
                 write_shoreline(shoreline, lake.shoreline)
             if gauge is not None:
                 write_gauge(gauge, lake.gauge)
             if copy_logs:
-                _copy_logs(lake, logs, progress)
+                _copy_logs(lake, logs, span(progress, 0.1, 0.9))
             (lake.path / _ABOUT).write_text(_about(facts), encoding="utf-8")
             write_facts(lake.path, facts)
+            progress(1.0)
             put_folder_in_place(lake.path, folder)
         except OSError as error:
             raise LakefloorError(

@@ -39,7 +39,7 @@ ORDER = (
 )
 
 #: Folders of the toolbox: a file each algorithm; they know the rooms, but no other group.
-GROUPS = ("plan", "soundings", "surface", "chart", "structure", "share")
+GROUPS = ("lake", "plan", "soundings", "surface", "chart", "structure", "share")
 
 #: What -> (names that give it away, rooms and files of algorithms/ that may use it).
 MAY = {

@@ -357,4 +357,5 @@ def test_a_log_that_cannot_be_copied_leaves_no_half(lake, tmp_path, monkeypatch)
     monkeypatch.setattr("lakefloor.algorithms._lake.logs.flush", full)
     with pytest.raises(LakefloorError, match="No space left"):
         copy_logs(lake, tmp_path / "a.csv")
-    assert list(lake.logs.iterdir()) == []
+    assert not lake.logs.exists()
+    assert not list(lake.path.glob(".lakefloor-*"))

@@ -1,6 +1,7 @@
 """Every algorithm on one small invented lake, in the order of the work, files in and files out."""
 
 import json
+from datetime import datetime
 
 import numpy as np
 from osgeo import ogr, osr
@@ -131,7 +132,19 @@ def steps(lake, out):
         "BOTTOM_TYPE": made("type.tif"),
     }
     marks = {"MARKS": str(lake / "marks.geojson"), **ground}
+    folder = {"LAKE": made("Round Lake")}
     return [
+        (
+            "newlake",
+            {"NAME": "Round Lake", "FOLDER": made(""), "SHORELINE": shore, "UNIT": "meters"},
+        ),
+        ("bringintolake", {**folder, "FOLDER": str(lake / "logs")}),
+        ("lakesteps", {**folder, "OUTPUT": made("steps.gpkg")}),
+        ("backuplake", {**folder, "FOLDER": made("")}),
+        (
+            "restorelake",
+            {"BACKUP": made(f"Round Lake {datetime.now():%Y-%m-%d}.zip"), "FOLDER": made("")},
+        ),
         ("readlogs", {"FOLDER": str(lake / "logs"), "OUTPUT": made("read.gpkg")}),
         (
             "readpointlayer",

@@ -31,6 +31,8 @@ LAYER, RASTER = "<layer>", "<raster>"
 
 #: What an algorithm with rules of its own needs beside its required parameters.
 BASE = {
+    "newlake": {"NAME": "Pond"},
+    "bringintolake": {"FOLDER": "<folder>"},
     "readlogs": {"FOLDER": "<folder>"},
     "reducetodatum": {"LAKE_LEVEL": 1.0},
     "whatvisitadded": {"YEAR": 2025},
@@ -46,6 +48,9 @@ BASE = {
 
 #: Algorithm, parameters that break one rule, and a word of the refusal.
 RULES = [
+    ("newlake", {"NAME": "  "}, "no name"),
+    ("newlake", {"TIME_ZONE": "Nowhere/At all"}, "Nowhere"),
+    ("bringintolake", {"FOLDER": None}, "nothing to bring in"),
     ("bottomforms", {"FINE_RADIUS": 5.0, "BROAD_RADIUS": 4.0}, "broad radius"),
     ("bottomtype", {"MEDIUM_FROM": 0.7, "HARD_FROM": 0.5}, "higher hardness"),
     ("bottomtype", {"SAMPLES": LAYER}, "class of the samples"),

@@ -10,6 +10,20 @@ gui = pytest.importorskip("qgis.gui")
 
 #: What is typed into the toolbox -> the ids that must be among what it shows.
 QUERIES = {
+    # Lake folder
+    "new lake": "newlake",
+    "create lake": "newlake",
+    "getting started": "newlake",
+    "set up": "newlake",
+    "lake folder": "newlake bringintolake lakesteps backuplake restorelake",
+    "out of date": "lakesteps",
+    "status": "lakesteps",
+    "what next": "lakesteps",
+    "zip": "backuplake restorelake",
+    "unpack": "restorelake",
+    "another computer": "restorelake",
+    "loose files": "bringintolake",
+    "copy logs": "bringintolake",
     # Plan
     "survey lanes": "surveylanes",
     "survey lane": "surveylanes",
@@ -55,7 +69,7 @@ QUERIES = {
     "NMEA 0183": "readlogs",
     "gpx": "readlogs exportwaypoints importwaypoints logstolakemap surveylanes nextouting",
     "csv": "readlogs exportwaypoints importwaypoints",
-    "import": "readlogs readpointlayer importwaypoints",
+    "import": "readlogs readpointlayer importwaypoints bringintolake",
     "read logs": "readlogs",
     "log file": "readlogs",
     "log files": "readlogs",
@@ -130,9 +144,9 @@ QUERIES = {
     "all visits": "maplakedatabase",
     "merge": "mergedatabases",
     "combine": "mergedatabases blendsurvey",
-    "backup": "backupdatabase restoredatabase",
-    "back-up": "backupdatabase restoredatabase",
-    "back up": "backupdatabase restoredatabase",
+    "backup": "backupdatabase restoredatabase backuplake restorelake",
+    "back-up": "backupdatabase restoredatabase backuplake restorelake",
+    "back up": "backupdatabase restoredatabase backuplake",
     "delete visit": "removevisit",
     "undo": "removevisit restoredatabase undolastchange",
     "take back": "undolastchange",
