@@ -9,7 +9,7 @@ from __future__ import annotations
 import numpy as np
 
 from ..core.soundings import ACCEPTED
-from ..core.visits.by_hand import KINDS, REJECTED_BY_HAND, count_statuses, kind_of
+from ..core.visits.by_hand import REJECTED_BY_HAND, STATUS_KINDS, count_statuses, status_kind
 from ..core.visits.decisions import NO_REASON, REJECT_PINGS
 from ..core.visits.store_visits import CHECKSUM_ROWS, SWITCHED_OFF, checksum
 from .errors import damaged
@@ -38,7 +38,7 @@ def sum_up(db, visit):
     What a person said that holds for good holds for these too.
     """
     _hold_to_decisions(db, visit)
-    total, counts = [], dict.fromkeys(KINDS, 0)
+    total, counts = [], dict.fromkeys(STATUS_KINDS, 0)
     for page, _ in read_pages(db, visit.number):
         total.append(checksum(page))
         for kind, count in count_statuses(page.status).items():
@@ -85,11 +85,11 @@ def write_sum(db, visit, total, statuses):
     statuses : iterable of (str, str, int)
         Status before, status now, and how many soundings.
     """
-    more = dict.fromkeys(KINDS, 0)
+    more = dict.fromkeys(STATUS_KINDS, 0)
     for before, now, count in statuses:
-        more[kind_of(before)] -= count
-        more[kind_of(now)] += count
-    names = ", ".join(f"{kind} = {kind} + ?" for kind in KINDS)
+        more[status_kind(before)] -= count
+        more[status_kind(now)] += count
+    names = ", ".join(f"{kind} = {kind} + ?" for kind in STATUS_KINDS)
     db.execute(
         f"UPDATE visits SET checksum = ?, {names} WHERE fid = ?",
         (total, *more.values(), visit.number),

@@ -16,7 +16,7 @@ from ._lake_database import UPDATED, log_book_parameters, store_parameter, store
 _FACTS = {"OWNER": "owner", "SOUNDER": "sounder", "BEAM_WIDTH": "beam_deg", "REMARK": "remark"}
 
 #: Words of the drop-down.
-AS_IT_IS, ON, OFF = "as it is", "on", "off"
+AS_IT_IS, ON, OFF = "as it is", "switch on", "switch off"
 
 
 class EditLogBook(LakefloorAlgorithm):

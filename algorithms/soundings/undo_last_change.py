@@ -19,10 +19,9 @@ class UndoLastChange(LakefloorAlgorithm):
     )
     HELP = QT_TRANSLATE_NOOP(
         "@default",
-        "Takes the last change of the lake database back: an added, extended, replaced, renamed or "
-        "removed visit, soundings that were set aside or reviewed, or an edited log-book. The "
-        "database is then as it was before, and its history says what was undone. Run it again to "
-        "undo the change before.\n\n"
+        "Takes the last change of the lake database back, whether it was of visits, of soundings "
+        "or of the log-book. The database is then as it was before, and its history says what was "
+        "undone. Run it again to undo the change before.\n\n"
         "The last 50 changes can be undone, and fewer where they are large, also after QGIS was "
         "closed. None can be undone after a backup was restored or another program edited the "
         "database. To go back further, use 'Restore lake database'.",

@@ -458,13 +458,17 @@ def test_soundings_of_another_lake_are_refused(lake, run, tmp_path, feedback):
 
 def test_the_log_book_renames_and_switches(lake, run, feedback):
     asked = {"DATABASE": str(lake), "VISITS": "may"}
-    run("editlogbook", {**asked, "NEW_NAME": "spring", "SWITCH": "off", "WHO": "Ada"}, feedback)
+    run(
+        "editlogbook",
+        {**asked, "NEW_NAME": "spring", "SWITCH": "switch off", "WHO": "Ada"},
+        feedback,
+    )
     assert "Visit 'may' is off. Soundings not mapped: 2700." in feedback.text
     assert "Visit 'may' is now 'spring'." in feedback.text
     row = _store.visits_of(lake)[0]
     assert (row.name, row.on, row.accepted, row.held_back) == ("spring", False, 0, 2700)
     assert [change.action for change in _store.undoable(lake)[:2]] == ["renamed", "switched off"]
-    run("editlogbook", {**asked, "VISITS": "spring", "SWITCH": "on"}, feedback)
+    run("editlogbook", {**asked, "VISITS": "spring", "SWITCH": "switch on"}, feedback)
     assert "Soundings mapped again: 2700." in feedback.text
     for names, new, words in (
         ("spring; june", "x", "for one visit, but 2"),
