@@ -160,6 +160,24 @@ def test_what_is_superseded_keeps_its_status_until_it_is_not(path):
     assert (status_of(path, MAY) == "rejected by hand: fish").sum() == 50
 
 
+def test_what_is_beneath_is_not_mapped_on_an_earlier_day_either(path):
+    _store.add(path, MAY, CRS)
+    _store.add(path, JULY.replace(depth=JULY.depth - 0.8), CRS, newer_wins=True)
+    beneath = np.flatnonzero(status_of(path, MAY) == "superseded by july")
+    _, rows = chosen(path, beneath[:50])
+    _store.decide(path, rows, "reject")
+    day = np.datetime64("2025-01-01")
+    then = all_of(path, as_of=day)
+    assert set(then.visit) == {"may"}
+    expected = np.isin(then.time, MAY.time[beneath[:50]])
+    np.testing.assert_array_equal(then.status == "rejected by hand: no reason given", expected)
+    assert (then.status[~expected] == "accepted").all()
+    _store.switch_visits(path, ["may"], on=False)
+    then = all_of(path, as_of=day)
+    np.testing.assert_array_equal(then.status == "rejected by hand: no reason given", expected)
+    assert set(then.status[~expected]) == {"held back: visit switched off"}
+
+
 def test_a_part_that_is_accepted_later_counts(lake):
     pings, rows = chosen(lake, [1, 2, 3])
     _store.decide(lake, rows, "reject", reason="fish")
