@@ -25,6 +25,7 @@ _ALGORITHMS = (
     ("soundings.what_visit_added", "WhatVisitAdded"),
     ("soundings.remove_visit", "RemoveVisit"),
     ("soundings.set_aside", "SetAside"),
+    ("soundings.review_soundings", "ReviewSoundings"),
     ("soundings.undo_last_change", "UndoLastChange"),
     ("soundings.log_book", "LogBook"),
     ("soundings.edit_log_book", "EditLogBook"),

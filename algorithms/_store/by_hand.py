@@ -7,10 +7,15 @@ import json
 import numpy as np
 
 from .._i18n import tr
+from ..core.geopackage import positions
 from ..core.soundings import ACCEPTED
 from ..core.visits.by_hand import (
     ACCEPT,
+    BOTTOM_CHANGED,
+    HELD_BACK,
+    HOLD_BACK,
     MARK_CHANGED,
+    REJECT,
     REMOVE,
     RENAMED,
     SET_ASIDE,
@@ -19,11 +24,12 @@ from ..core.visits.by_hand import (
     marked,
 )
 from ..core.visits.copied import SAME
-from ..core.visits.decisions import status_decided
+from ..core.visits.decisions import NO_REASON, REJECT_PINGS, CertainPings, status_decided
 from ..core.visits.store_content import Logged, find_known
 from ..core.visits.store_visits import SUPERSEDED, SWITCHED_OFF
+from .layout import IS_SUPERSEDED, layout_of
 from .linking import move_decisions, pings_decided
-from .rows import decoding
+from .rows import as_times, decoding
 from .visits import logged
 
 
@@ -135,6 +141,37 @@ def marks_of(db) -> list:
                 found.append((action, VisitPart.of(words["part"]), words["words"]))
         before = (action, words)
     return found
+
+
+def marks_beneath(db) -> list:
+    """Return what keeps superseded soundings from being mapped where they are not superseded.
+
+    On an earlier day, or without some visits, these are accepted again but for what a person
+    decided on them, or that their visit is switched off. As :func:`marks_of`.
+    """
+    if layout_of(db) < 4:
+        return []
+    not_mapped = f"({IS_SUPERSEDED} OR substr(status, 1, {len(BOTTOM_CHANGED)}) = ?)"
+    rows = db.execute(
+        "SELECT d.reason, ?, s.geom, s.time FROM decisions d JOIN soundings s "
+        f"ON s.fid = d.sounding WHERE d.decision = ? AND {not_mapped} UNION ALL "
+        "SELECT ?, ?, s.geom, s.time FROM soundings s WHERE s.visit_id IN "
+        f"(SELECT fid FROM visits WHERE off_since IS NOT NULL) AND {not_mapped}",
+        (REJECT, REJECT_PINGS, BOTTOM_CHANGED, SWITCHED_OFF[len(HELD_BACK) :], HOLD_BACK)
+        + (BOTTOM_CHANGED,),
+    ).fetchall()
+    found = {}
+    for reason, action, *ping in rows:
+        found.setdefault((action, reason or NO_REASON), []).append(ping)
+    with decoding():
+        return [
+            (action, _certain(*zip(*pings)), reason)
+            for (action, reason), pings in sorted(found.items())
+        ]
+
+
+def _certain(geometry, time):
+    return CertainPings(as_times(time), *positions(geometry))
 
 
 def as_by_hand(db, visits, part, done, progress):

@@ -30,10 +30,10 @@ from .errors import absent
 from .file import reading, writing
 from .layout import DECISIONS, layout_of, log, now
 from .rows import as_times, decoding, pages
-from .summing import check_held, sum_up_rows
+from .summing import sum_after, write_sum
 from .undoing import keep_for_undo
 from .upgrading import prepared
-from .visits import stored_visits, update_extent
+from .visits import stoppable, stored_visits, update_extent
 
 #: What was done, as the history names it.
 REVIEWED = {
@@ -125,24 +125,25 @@ def decide(
         chosen = db.execute("SELECT visit_id, count(*) FROM chosen GROUP BY 1").fetchall()
         if not chosen:
             return done
-        held = {number: _rows_of(db, number) for number, _ in chosen}
-        for number, fids in held.items():
-            check_held(db, visits[number], fids)
-        progress(0.4)
+        with stoppable(db, progress, 0.2):
+            sums = {
+                number: sum_after(db, visits[number], *_after(db, number)) for number, _ in chosen
+            }
+        progress(0.6)
         keep_for_undo(db)
-        _write(db, decision, reason, who)
-        progress(0.7)
-        for k, (number, count) in enumerate(chosen):
+        with stoppable(db, progress, 0.6):
+            _write(db, decision, reason, who)
+        progress(0.9)
+        for number, count in chosen:
             visit = visits[number]
             statuses = db.execute(
                 "SELECT status, after, count(*) FROM chosen WHERE visit_id = ? GROUP BY 1, 2",
                 (number,),
             ).fetchall()
-            sum_up_rows(db, visit, held[number], statuses)
+            write_sum(db, visit, sums[number], statuses)
             done.visits[visit.name] = count
             done.changed += sum(n for before, after, n in statuses if before != after)
             log(db, REVIEWED[decision], visit.name, count, visit.fingerprint, words)
-            progress(0.7 + 0.3 * k / len(chosen))
         update_extent(db)
     return done
 
@@ -186,9 +187,11 @@ def _choose(db, rows, decision, reason, visits, done):
     ((done.kept,),) = db.execute("SELECT count(*) FROM chosen WHERE status = after")
 
 
-def _rows_of(db, number):
-    query = "SELECT fid FROM chosen WHERE visit_id = ? ORDER BY fid"
-    return np.array([fid for (fid,) in db.execute(query, (number,))], np.int64)
+def _after(db, number):
+    """Return the chosen rows of a visit, in order, and their status after."""
+    query = "SELECT fid, after FROM chosen WHERE visit_id = ? ORDER BY fid"
+    fids, after = zip(*db.execute(query, (number,)))
+    return np.array(fids, np.int64), np.array(after, object)
 
 
 def _write(db, decision, reason, who):

@@ -10,7 +10,7 @@ import numpy as np
 
 from ..core.progress import Progress, silent
 from ..core.visits.as_of import Knowledge
-from .by_hand import marks_of
+from .by_hand import marks_beneath, marks_of
 from .errors import absent
 from .file import reading, writing
 from .new_file import crs_of
@@ -42,7 +42,7 @@ class Contents:
     """What a store holds.
 
     ``crs`` is an authority code such as EPSG:32615, or WKT; ``marks`` is what a person said of
-    changes of the bottom, for :func:`.core.visits.by_hand.marked`.
+    changes of the bottom and of superseded soundings, for :func:`.core.visits.by_hand.marked`.
     """
 
     crs: str
@@ -61,7 +61,7 @@ def contents(path) -> Contents:
     with reading(path) as db:
         visits = stored_visits(db)
         verify_counts(db, visits)
-        return Contents(crs_of(db), visits, marks_of(db))
+        return Contents(crs_of(db), visits, marks_of(db) + marks_beneath(db))
 
 
 def read(
@@ -94,7 +94,7 @@ def read(
     with reading(path) as db:
         present = stored_visits(db)
         verify_counts(db, present)
-        marks = [] if as_of is None else marks_of(db)
+        marks = [] if as_of is None else marks_of(db) + marks_beneath(db)
         known = Knowledge.of(present, crs_of(db), as_of, marks=marks)
         if visits is not None:
             chosen = {visit_named(present, name, path).number for name in visits}

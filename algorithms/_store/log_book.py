@@ -8,7 +8,7 @@ from pathlib import Path
 
 from ..core.days import local_offsets_h, longitude
 from ..core.progress import Progress, silent
-from ..core.visits.by_hand import KINDS
+from ..core.visits.by_hand import STATUS_KINDS
 from ..core.visits.log_book import VisitFacts
 from ..core.visits.store_visits import Visit
 from .errors import absent
@@ -75,7 +75,7 @@ def log_book(path, progress: Progress = silent) -> list:
                 Entry(
                     visit,
                     facts(db, visit.number),
-                    counts.get(visit.number, dict.fromkeys(KINDS, 0)),
+                    counts.get(visit.number, dict.fromkeys(STATUS_KINDS, 0)),
                     _days(db, visit, code),
                     added[visit.number],
                 )

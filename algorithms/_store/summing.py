@@ -9,7 +9,7 @@ from __future__ import annotations
 import numpy as np
 
 from ..core.soundings import ACCEPTED
-from ..core.visits.by_hand import KINDS, REJECTED_BY_HAND, count_statuses, kind_of
+from ..core.visits.by_hand import REJECTED_BY_HAND, STATUS_KINDS, count_statuses, status_kind
 from ..core.visits.decisions import NO_REASON, REJECT_PINGS
 from ..core.visits.store_visits import CHECKSUM_ROWS, SWITCHED_OFF, checksum
 from .errors import damaged
@@ -27,7 +27,7 @@ def check_held(db, visit, rows=None):
         for _ in parts(db, visit):
             pass
         return
-    for block, page in _blocks(db, visit.number, rows):
+    for block, _, page in _blocks(db, visit, rows):
         if visit.checksum is not None and checksum(page) != _piece(visit.checksum, block):
             raise damaged()
 
@@ -38,7 +38,7 @@ def sum_up(db, visit):
     What a person said that holds for good holds for these too.
     """
     _hold_to_decisions(db, visit)
-    total, counts = [], dict.fromkeys(KINDS, 0)
+    total, counts = [], dict.fromkeys(STATUS_KINDS, 0)
     for page, _ in read_pages(db, visit.number):
         total.append(checksum(page))
         for kind, count in count_statuses(page.status).items():
@@ -47,28 +47,53 @@ def sum_up(db, visit):
     write_counts(db, visit.number, counts)
 
 
-def sum_up_rows(db, visit, rows, statuses):
+def sum_after(db, visit, rows, after) -> str:
+    """Return the checksum that a visit has after some soundings get another status.
+
+    Parameters
+    ----------
+    visit : Visit
+    rows : array of int, shape (n,)
+        Numbers of these soundings, in order.
+    after : array of str, shape (n,)
+        Their status then.
+
+    Raises
+    ------
+    DamagedError
+        If they are not those that the row of the visit describes.
+    """
+    pieces = [_piece(visit.checksum, k) for k in range(len(visit.checksum) // 8)]
+    for block, fids, page in _blocks(db, visit, rows):
+        if block >= len(pieces) or checksum(page) != pieces[block]:
+            raise damaged()
+        here = slice(*np.searchsorted(rows, [fids[0], fids[-1] + 1]))
+        status = page.status.copy()
+        status[np.searchsorted(fids, rows[here])] = after[here]
+        pieces[block] = checksum(page.replace(status=status))
+    return "".join(pieces)
+
+
+def write_sum(db, visit, total, statuses):
     """Write checksum and counts of a visit of which some soundings got another status.
 
     Parameters
     ----------
     visit : Visit
-    rows : array of int
-        Numbers of these soundings.
+    total : str
+        From :func:`sum_after`.
     statuses : iterable of (str, str, int)
         Status before, status now, and how many soundings.
     """
-    (total,) = db.execute("SELECT checksum FROM visits WHERE fid = ?", (visit.number,)).fetchone()
-    pieces = [total[start : start + 8] for start in range(0, len(total), 8)]
-    for block, page in _blocks(db, visit.number, rows):
-        pieces[block] = checksum(page)
-    db.execute("UPDATE visits SET checksum = ? WHERE fid = ?", ("".join(pieces), visit.number))
-    more = dict.fromkeys(KINDS, 0)
+    more = dict.fromkeys(STATUS_KINDS, 0)
     for before, now, count in statuses:
-        more[kind_of(before)] -= count
-        more[kind_of(now)] += count
-    names = ", ".join(f"{kind} = {kind} + ?" for kind in KINDS)
-    db.execute(f"UPDATE visits SET {names} WHERE fid = ?", (*more.values(), visit.number))
+        more[status_kind(before)] -= count
+        more[status_kind(now)] += count
+    names = ", ".join(f"{kind} = {kind} + ?" for kind in STATUS_KINDS)
+    db.execute(
+        f"UPDATE visits SET checksum = ?, {names} WHERE fid = ?",
+        (total, *more.values(), visit.number),
+    )
 
 
 def _hold_to_decisions(db, visit):
@@ -91,24 +116,28 @@ def _piece(total, block):
     return total[8 * block : 8 * (block + 1)]
 
 
-def _blocks(db, number, rows):
-    """Yield the number and the soundings of each thousand of a visit in which rows stand."""
-    fids = _numbers(db, number)
+def _blocks(db, visit, rows):
+    """Yield the thousands of a visit in which rows stand: their number, row numbers, soundings."""
+    fids = _numbers(db, visit)
     at = np.unique(np.searchsorted(fids, np.asarray(rows, np.int64)) // CHECKSUM_ROWS)
     for block in at.tolist():
         within = fids[block * CHECKSUM_ROWS : (block + 1) * CHECKSUM_ROWS]
-        for page, _ in read_pages(db, number, (int(within[0]), int(within[-1]))):
-            yield block, page
+        pages = read_pages(db, visit.number, (int(within[0]), int(within[-1])))
+        page, count = next(pages, (None, 0))
+        if count != len(within):
+            raise damaged()
+        yield block, within, page
 
 
-def _numbers(db, number):
+def _numbers(db, visit):
     """Return the row numbers of the soundings of a visit, in order."""
-    first, last, count = db.execute(
-        "SELECT min(fid), max(fid), count(*) FROM soundings WHERE visit_id = ?", (number,)
+    rows = "FROM soundings WHERE visit_id = ?"
+    first, last = db.execute(
+        f"SELECT (SELECT min(fid) {rows}), (SELECT max(fid) {rows})", 2 * (visit.number,)
     ).fetchone()
-    if not count:
+    if first is None:
         raise damaged()
-    if last - first + 1 == count:
+    if last - first + 1 == visit.soundings:
         return np.arange(first, last + 1)
-    query = "SELECT fid FROM soundings WHERE visit_id = ? ORDER BY fid"
-    return np.fromiter((fid for (fid,) in db.execute(query, (number,))), np.int64, count)
+    found = db.execute(f"SELECT fid {rows} ORDER BY fid", (visit.number,))
+    return np.fromiter((fid for (fid,) in found), np.int64)

@@ -18,10 +18,10 @@ from .errors import absent
 from .file import writing
 from .layout import IS_SUPERSEDED, log, now
 from .removing import changed_by_hand
-from .summing import check_held, sum_up, sum_up_rows
+from .summing import check_held, sum_after, sum_up, write_sum
 from .undoing import keep_for_undo
 from .upgrading import prepared
-from .visits import stored_visits, update_extent, visit_named
+from .visits import stoppable, stored_visits, update_extent, visit_named
 
 
 @dataclass
@@ -101,10 +101,10 @@ def switch_visits(
         chosen = [visit_named(present, name, path) for name in dict.fromkeys(names)]
         chosen = [visit for visit in chosen if visit.on != on]
         for k, visit in enumerate(chosen):
-            progress(k / len(chosen))
-            check_held(db, visit)
-            keep_for_undo(db)
-            count = _switch_on(db, visit) if on else _switch_off(db, visit, done)
+            with stoppable(db, progress, k / len(chosen)):
+                check_held(db, visit)
+                keep_for_undo(db)
+                count = _switch_on(db, visit) if on else _switch_off(db, visit, done)
             action = "switched on" if on else "switched off"
             log(db, action, visit.name, count, visit.fingerprint, words)
             done.visits[visit.name] = count
@@ -199,13 +199,14 @@ def rename_visit(
                     Path(path).name, excerpt(new_name)
                 )
             )
-        check_held(db, visit)
-        keep_for_undo(db)
-        progress(0.3)
-        done.superseded = _rename_in_statuses(db, present, visit, new_name)
-        db.execute("UPDATE visits SET visit = ? WHERE fid = ?", (new_name, visit.number))
-        db.execute("UPDATE soundings SET visit = ? WHERE visit_id = ?", (new_name, visit.number))
-        sum_up(db, visit)
+        with stoppable(db, progress):
+            check_held(db, visit)
+            keep_for_undo(db)
+            done.superseded = _rename_in_statuses(db, present, visit, new_name)
+            values = new_name, visit.number
+            db.execute("UPDATE visits SET visit = ? WHERE fid = ?", values)
+            db.execute("UPDATE soundings SET visit = ? WHERE visit_id = ?", values)
+            sum_up(db, visit)
         log(db, RENAMED, visit.name, visit.soundings, visit.fingerprint, words)
         update_extent(db)
         done.soundings = visit.soundings
@@ -219,16 +220,16 @@ def _rename_in_statuses(db, present, visit, new_name) -> int:
     query = f"SELECT visit_id, fid FROM soundings WHERE status = ? AND {IS_SUPERSEDED} ORDER BY fid"
     for number, fid in db.execute(query, (before,)):
         rows.setdefault(number, []).append(fid)
-    for other in present:
-        if other.number in rows:
-            check_held(db, other, np.array(rows[other.number]))
+    others = [v for v in present if v.number in rows and v.number != visit.number]
+    sums = {}
+    for other in others:
+        fids = np.array(rows[other.number])
+        sums[other.number] = sum_after(db, other, fids, np.full(len(fids), after, object))
     db.execute(
         f"UPDATE soundings SET status = ? WHERE status = ? AND {IS_SUPERSEDED}", (after, before)
     )
-    for other in present:
-        if other.number in rows and other.number != visit.number:
-            fids = np.array(rows[other.number])
-            sum_up_rows(db, other, fids, [(before, after, len(fids))])
+    for other in others:
+        write_sum(db, other, sums[other.number], [(before, after, len(rows[other.number]))])
     return sum(map(len, rows.values()))
 
 

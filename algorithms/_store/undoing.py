@@ -22,10 +22,7 @@ from ..core.errors import LakefloorError
 from .layout import DECISIONS, columns_of, log
 from .rows import decoding, last_number, put_back
 
-_TABLES = ("undo_steps", "undo_visits", "undo_soundings", "undo_statuses", "undo_decisions")
-
-#: Tables of earlier layouts, which kept one step.
-_FORMER = ("undo_last",)
+_TABLES = ("undo_last", "undo_visits", "undo_soundings", "undo_statuses", "undo_decisions")
 
 #: So many changes can be undone, and of large ones as many as take up this much space, but one.
 MOST_STEPS = 50
@@ -104,15 +101,15 @@ def nothing_to_undo(path) -> LakefloorError:
     return LakefloorError(
         tr(
             "Nothing in lake database '{}' can be undone: all was undone already, or is too long "
-            "ago, or the database was restored, upgraded or edited by another program since. Go "
-            "back to a backup with 'Restore lake database'."
+            "ago. After the database was restored, upgraded or edited by another program, nothing "
+            "from before can be undone. Go back to a backup with 'Restore lake database'."
         ).format(Path(path).name)
     )
 
 
 def forget(db):
     """Leave nothing to undo."""
-    for table in (*_TABLES, *_FORMER):
+    for table in _TABLES:
         db.execute(f"DROP TABLE IF EXISTS {table}")
 
 
@@ -126,10 +123,10 @@ def keep_for_undo(db):
         return
     _make_tables(db)
     _let_fall(db)
-    ((number,),) = db.execute("SELECT coalesce(max(step), 0) + 1 FROM undo_steps")
+    ((number,),) = db.execute("SELECT coalesce(max(step), 0) + 1 FROM undo_last")
     last, decision = last_number(db), last_number(db, "decisions")
     db.execute(
-        "INSERT INTO undo_steps SELECT ?, ?, ?, max(fid), NULL FROM history",
+        "INSERT INTO undo_last SELECT ?, ?, ?, max(fid), NULL FROM history",
         (number, last, decision),
     )
     db.execute(f"INSERT INTO undo_visits SELECT {number}, * FROM visits")
@@ -165,7 +162,7 @@ def _make_tables(db):
     key = "step INTEGER, fid INTEGER"
     unique = "PRIMARY KEY (step, fid)) WITHOUT ROWID"
     db.execute(
-        "CREATE TABLE undo_steps (step INTEGER PRIMARY KEY, sounding INTEGER, decision INTEGER, "
+        "CREATE TABLE undo_last (step INTEGER PRIMARY KEY, sounding INTEGER, decision INTEGER, "
         "history INTEGER, bytes INTEGER)"
     )
     db.execute("CREATE TABLE undo_visits AS SELECT 0 AS step, * FROM visits WHERE 0")
@@ -182,14 +179,14 @@ def _is_there(db):
 
 def _let_fall(db):
     """Let the oldest steps fall off, so that the stack stays bounded."""
-    for (number,) in db.execute("SELECT step FROM undo_steps WHERE bytes IS NULL").fetchall():
+    for (number,) in db.execute("SELECT step FROM undo_last WHERE bytes IS NULL").fetchall():
         size = sum(
             each
             * db.execute(f"SELECT count(*) FROM {table} WHERE step = ?", (number,)).fetchone()[0]
             for table, each in _BYTES.items()
         )
-        db.execute("UPDATE undo_steps SET bytes = ? WHERE step = ?", (size, number))
-    steps = db.execute("SELECT step, bytes FROM undo_steps ORDER BY step DESC").fetchall()
+        db.execute("UPDATE undo_last SET bytes = ? WHERE step = ?", (size, number))
+    steps = db.execute("SELECT step, bytes FROM undo_last ORDER BY step DESC").fetchall()
     total = 0
     for k, (number, size) in enumerate(steps):
         total += size
@@ -207,7 +204,7 @@ def steps(db) -> list:
         return [
             Step(*map(int, row))
             for row in db.execute(
-                "SELECT step, sounding, decision, history FROM undo_steps ORDER BY step DESC"
+                "SELECT step, sounding, decision, history FROM undo_last ORDER BY step DESC"
             )
         ]
 

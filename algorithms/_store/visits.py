@@ -14,7 +14,7 @@ from ..core.errors import LakefloorError, excerpt
 from ..core.geopackage import positions, time_texts
 from ..core.rtree_nodes import finds_all
 from ..core.soundings import ACCEPTED, concatenate
-from ..core.visits.by_hand import count_statuses, kind_of
+from ..core.visits.by_hand import count_statuses, status_kind
 from ..core.visits.log_book import VisitFacts, facts_from
 from ..core.visits.store_content import Logged, fingerprint
 from ..core.visits.store_visits import (
@@ -138,7 +138,7 @@ def counts_found(db) -> dict:
     query = "SELECT visit_id, coalesce(status, ?), count(*) FROM soundings GROUP BY 1, 2"
     for number, status, count in db.execute(query, (ACCEPTED,)):
         kinds = found.setdefault(number, dict.fromkeys(COUNTS, 0))
-        kinds[kind_of(str(status))] += count
+        kinds[status_kind(str(status))] += count
     return found
 
 

@@ -2,7 +2,11 @@
 
 import re
 
-from qgis.core import QgsProcessingParameterFile, QgsProcessingParameterString
+from qgis.core import (
+    QgsCoordinateReferenceSystem,
+    QgsProcessingParameterFile,
+    QgsProcessingParameterString,
+)
 
 from .._i18n import tr
 from .._io import params
@@ -25,6 +29,26 @@ def store_path(inputs, name="DATABASE"):
     for note in beside(path):
         inputs.warn(note)
     return path
+
+
+def store_crs(path, incoming, inputs):
+    """Return the CRS of the store, or None where it is yet to be made."""
+    from .. import _store as lake_store
+    from .._io.layer_crs import require_crs
+
+    if not path.exists():
+        return None
+    crs = QgsCoordinateReferenceSystem(lake_store.contents(path).crs)
+    require_crs(incoming.sourceCrs(), incoming.sourceName())
+    if incoming.sourceCrs() != crs:
+        inputs.say(
+            tr("Layer '{}' ({}) is projected to the CRS of the lake database, {}.").format(
+                incoming.sourceName(),
+                incoming.sourceCrs().authid() or tr("custom CRS"),
+                crs.authid() or tr("custom CRS"),
+            )
+        )
+    return crs
 
 
 def log_book_parameters(if_empty, advanced=False) -> list:

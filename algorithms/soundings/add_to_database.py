@@ -3,13 +3,13 @@
 import math
 from dataclasses import replace
 
-from qgis.core import QgsCoordinateReferenceSystem, QgsProcessingOutputFile
+from qgis.core import QgsProcessingOutputFile
 from qgis.PyQt.QtCore import QT_TRANSLATE_NOOP
 
 from .._base import LakefloorAlgorithm
 from .._i18n import tr
 from .._io import params
-from .._io.layer_crs import require_crs, srs_wkt
+from .._io.layer_crs import srs_wkt
 from .._io.layer_of import file_name_of
 from ..core.correcting.lake_level import land_notes
 from ..core.errors import LakefloorError
@@ -34,7 +34,14 @@ from ._first_look import (
     refuse_open,
     with_findings,
 )
-from ._lake_database import UPDATED, facts_given, log_book_parameters, store_parameter, store_path
+from ._lake_database import (
+    UPDATED,
+    facts_given,
+    log_book_parameters,
+    store_crs,
+    store_parameter,
+    store_path,
+)
 from ._offsets import AS_REDUCED, FIT_TO_LAKE, say_offsets
 
 
@@ -124,7 +131,7 @@ class AddToDatabase(LakefloorAlgorithm):
 
         path = store_path(inputs)
         incoming = inputs.source()
-        soundings, crs = inputs.soundings(crs=_store_crs(path, incoming, inputs))
+        soundings, crs = inputs.soundings(crs=store_crs(path, incoming, inputs))
         mode, change = inputs.choice("MODE"), inputs.choice("CHANGE")
         try:
             fitted = lake_store.fit_to_store(
@@ -187,25 +194,6 @@ class AddToDatabase(LakefloorAlgorithm):
             **_numbers_of_fit(fitted),
             **numbers_of_look(looked),
         }
-
-
-def _store_crs(path, incoming, inputs):
-    """Return the CRS of the store, or None where it is yet to be made."""
-    from .. import _store as lake_store
-
-    if not path.exists():
-        return None
-    crs = QgsCoordinateReferenceSystem(lake_store.contents(path).crs)
-    require_crs(incoming.sourceCrs(), incoming.sourceName())
-    if incoming.sourceCrs() != crs:
-        inputs.say(
-            tr("Layer '{}' ({}) is projected to the CRS of the lake database, {}.").format(
-                incoming.sourceName(),
-                incoming.sourceCrs().authid() or tr("custom CRS"),
-                crs.authid() or tr("custom CRS"),
-            )
-        )
-    return crs
 
 
 def _facts(inputs, incoming, fitted, looked):

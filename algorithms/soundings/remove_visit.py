@@ -24,7 +24,7 @@ class RemoveVisit(LakefloorAlgorithm):
         "that it had superseded are accepted again. Table 'history' keeps what was removed and "
         "when.\n\n"
         "The soundings themselves are deleted. 'Undo last change of lake database' brings them "
-        "back until the next change. If you may need them later, read the visit with 'Soundings "
+        "back while it still can. If you may need them later, read the visit with 'Soundings "
         "from lake database' first. To take new corrections of a visit, replace it with 'Add visit "
         "to lake database'.",
     )

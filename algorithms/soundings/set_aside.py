@@ -39,8 +39,8 @@ class SetAside(LakefloorAlgorithm):
         "database, but are not mapped. 'Accept again' brings them back. What cleaning rejected or "
         "a newer visit superseded keeps its status.\n\n"
         "Removed soundings are deleted. If the log is added again, they stay out, but a replaced "
-        "visit has them again. 'Undo last change of lake database' brings them back until the next "
-        "change.",
+        "visit has them again. 'Undo last change of lake database' brings them back while it still "
+        "can.",
     )
     SOURCE = QT_TRANSLATE_NOOP("@default", "OGC 12-128r18, GeoPackage Encoding Standard 1.3")
 

@@ -19,19 +19,19 @@ class UndoLastChange(LakefloorAlgorithm):
     )
     HELP = QT_TRANSLATE_NOOP(
         "@default",
-        "Takes the last change of the lake database back: an added, extended, replaced or removed "
-        "visit, soundings that were set aside, or an edited log-book. The database is then as it "
-        "was before, and its history says what was undone. To see what the last change was, run "
-        "'Log-book of lake database' with 'History'.\n\n"
-        "Only the last change can be undone, and only once. It cannot be undone after a backup was "
-        "restored or another program edited the database. To go back further, use 'Restore lake "
-        "database'.",
+        "Takes the last change of the lake database back, whether it was of visits, of soundings "
+        "or of the log-book. The database is then as it was before, and its history says what was "
+        "undone. Run it again to undo the change before.\n\n"
+        "The last 50 changes can be undone, and fewer where they are large, also after QGIS was "
+        "closed. None can be undone after a backup was restored or another program edited the "
+        "database. To go back further, use 'Restore lake database'.",
     )
     SOURCE = QT_TRANSLATE_NOOP("@default", "OGC 12-128r18, GeoPackage Encoding Standard 1.3")
 
     NUMBERS = {
         "SOUNDINGS_BEFORE": QT_TRANSLATE_NOOP("@default", "Soundings before"),
         "SOUNDINGS_AFTER": QT_TRANSLATE_NOOP("@default", "Soundings now"),
+        "UNDO_COUNT": QT_TRANSLATE_NOOP("@default", "Changes that can still be undone"),
     }
 
     def declare(self):
@@ -59,8 +59,10 @@ class UndoLastChange(LakefloorAlgorithm):
                 done.soundings_before, done.soundings_after
             )
         )
+        inputs.say(tr("Changes that can still be undone: {}.").format(done.left))
         return {
             UPDATED: str(path),
             "SOUNDINGS_BEFORE": done.soundings_before,
             "SOUNDINGS_AFTER": done.soundings_after,
+            "UNDO_COUNT": done.left,
         }

@@ -98,6 +98,28 @@ def ours(path, n, visits):
         lambda: _store.set_aside(path, VisitPart(box(*AREA)), HOLD_BACK, words="weeds"),
     )
     yield "log-book", lambda: _store.log_book(path)
+    yield from review(path, n)
+
+
+def review(path, n):
+    """Decide on soundings, few and all, switch a visit off, and glance at the store."""
+    some = visit(1, n).select(slice(1000, 1005))
+    yield "find 5 soundings", lambda: _store.find_rows(path, some)
+    yield "reject 5 soundings", lambda: _store.decide(path, _store.find_rows(path, some), "reject")
+    yield "undo that too", lambda: _store.undo(path)
+    yield "reject all", lambda: _store.decide(path, all_rows(path), "reject", reason="fish")
+    yield "undo reject all", lambda: _store.undo(path)
+    yield "switch a visit off", lambda: _store.switch_visits(path, ["visit 001"], on=False)
+    yield "rename it", lambda: _store.rename_visit(path, "visit 001", "renamed")
+    yield "state", lambda: _store.state_of(path)
+    yield "list of visits", lambda: _store.visits_of(path)
+    yield "what can be undone", lambda: _store.undoable(path)
+
+
+def all_rows(path):
+    """Return the numbers of all soundings, read with GDAL."""
+    layer = gdal.OpenEx(str(path)).ExecuteSQL("SELECT fid AS number FROM soundings")
+    return [feature.GetField(0) for feature in layer]
 
 
 def gdal_layer(path, n, visits):

@@ -4,7 +4,7 @@ import numpy as np
 from hypothesis import given
 from hypothesis import strategies as st
 
-from lakefloor.algorithms.core.visits.by_hand import KINDS, count_statuses
+from lakefloor.algorithms.core.visits.by_hand import STATUS_KINDS, count_statuses
 from lakefloor.algorithms.core.visits.decisions import (
     ACCEPT_PINGS,
     CLEAR_PINGS,
@@ -81,6 +81,6 @@ def test_pings_are_paired_as_a_list_of_them_would_be(held, asked):
 @given(st.lists(st.one_of(CLEANED, BENEATH, BY_HAND)))
 def test_each_status_is_of_one_kind(status):
     counts = count_statuses(status)
-    assert tuple(counts) == KINDS
+    assert tuple(counts) == STATUS_KINDS
     assert sum(counts.values()) == len(status)
     assert counts["accepted"] == status.count("accepted")

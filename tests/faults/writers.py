@@ -253,6 +253,18 @@ WRITERS = {
         {"VISITS": "no such visit"},
         kept=("both.gpkg",),
     ),
+    "reviewsoundings": Writer(
+        "reviewsoundings",
+        {
+            "INPUT": "{}/reduced.gpkg",
+            "DATABASE": "{out}/both.gpkg",
+            "DECISION": "reject",
+            "REASON": "fish",
+        },
+        {},
+        {"DATABASE": "{out}/none.gpkg"},
+        kept=("both.gpkg",),
+    ),
     "undolastchange": Writer(
         "undolastchange",
         {"DATABASE": "{out}/both.gpkg"},

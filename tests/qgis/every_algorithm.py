@@ -207,6 +207,14 @@ def steps(lake, out):
         ("removevisit", {"DATABASE": made("other.gpkg"), "VISITS": "2025-06-20"}),
         ("undolastchange", {"DATABASE": made("other.gpkg")}),
         ("setaside", {"DATABASE": made("other.gpkg"), "FROM_TIME": "2020-01-01T00:00:00"}),
+        (
+            "reviewsoundings",
+            {
+                "INPUT": made("leveled.gpkg"),
+                "DATABASE": made("other.gpkg"),
+                "DECISION": "as cleaned",
+            },
+        ),
         ("editlogbook", {"DATABASE": made("other.gpkg"), "VISITS": "2025-06-20", "OWNER": "Ada"}),
         (
             "logbook",

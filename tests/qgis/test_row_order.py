@@ -224,6 +224,7 @@ CASES = {
             "LOOK": TEMPORARY,
         },
     ),
+    "reviewsoundings": ("INPUT", "ready", {"DATABASE": "own.gpkg", "REASON": "fish"}),
     "mergedatabases": (
         "COPY",
         "ready",
@@ -289,7 +290,7 @@ def outcome(lake, run, name, order, folder, kind=None):
         else value
         for key, value in others.items()
     }
-    if name == "mergedatabases":
+    if name in ("mergedatabases", "reviewsoundings"):
         # One's own store has the first visit and half of the second.
         most = np.arange(int(0.8 * len(lake.logged)))
         part = soundings_layer(lake.logged, most)

@@ -85,6 +85,7 @@ RULES = [
         "ends before it begins",
     ),
     ("editlogbook", {"OWNER": " "}, "nothing to write"),
+    ("editlogbook", {"OWNER": None, "NEW_NAME": " ", "SWITCH": "as it is"}, "nothing to write"),
     ("exportwaypoints", {"INPUT": None}, "waypoints, lines, or both"),
     ("exportwaypoints", {"OUTPUT": "<out>/places.xyz"}, "ends in"),
     ("lakeproject", {"OUTPUT": "<beside>"}, "cannot read what is in it"),

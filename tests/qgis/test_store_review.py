@@ -9,6 +9,12 @@ from pathlib import Path
 import numpy as np
 import pytest
 from osgeo import gdal
+from qgis.core import (
+    QgsProcessingException,
+    QgsProcessingFeatureSourceDefinition,
+    QgsProject,
+    QgsVectorLayer,
+)
 from shapely.geometry import box
 
 sys.path.insert(0, str(Path(__file__).parent))
@@ -152,6 +158,24 @@ def test_what_is_superseded_keeps_its_status_until_it_is_not(path):
     _store.remove(path, ["july"])
     assert set(status_of(path, pings)) == {"rejected by hand: fish"}
     assert (status_of(path, MAY) == "rejected by hand: fish").sum() == 50
+
+
+def test_what_is_beneath_is_not_mapped_on_an_earlier_day_either(path):
+    _store.add(path, MAY, CRS)
+    _store.add(path, JULY.replace(depth=JULY.depth - 0.8), CRS, newer_wins=True)
+    beneath = np.flatnonzero(status_of(path, MAY) == "superseded by july")
+    _, rows = chosen(path, beneath[:50])
+    _store.decide(path, rows, "reject")
+    day = np.datetime64("2025-01-01")
+    then = all_of(path, as_of=day)
+    assert set(then.visit) == {"may"}
+    expected = np.isin(then.time, MAY.time[beneath[:50]])
+    np.testing.assert_array_equal(then.status == "rejected by hand: no reason given", expected)
+    assert (then.status[~expected] == "accepted").all()
+    _store.switch_visits(path, ["may"], on=False)
+    then = all_of(path, as_of=day)
+    np.testing.assert_array_equal(then.status == "rejected by hand: no reason given", expected)
+    assert set(then.status[~expected]) == {"held back: visit switched off"}
 
 
 def test_a_part_that_is_accepted_later_counts(lake):
@@ -380,3 +404,93 @@ def test_a_look_at_a_closed_file_leaves_nothing_beside_it(lake):
     _store.state_of(lake)
     assert [p.name for p in lake.parent.iterdir()] == ["lake.gpkg"]
     assert lake.read_bytes() == before
+
+
+# -- from the toolbox --------------------------------------------------------------------------
+
+
+@pytest.fixture
+def layer(lake, run, tmp_path):
+    """The soundings of the lake as a layer in a file of its own, with rows of its own."""
+    out = str(tmp_path / "layer.gpkg")
+    run("readdatabase", {"DATABASE": str(lake), "VISITS": "may", "OUTPUT": out})
+    return QgsVectorLayer(out, "Soundings of all visits", "ogr")
+
+
+def only(layer, rows):
+    """Return a layer with some features selected, as an input of these alone."""
+    QgsProject.instance().addMapLayer(layer)
+    layer.selectByIds([row + 1 for row in rows])
+    return QgsProcessingFeatureSourceDefinition(layer.id(), selectedFeaturesOnly=True)
+
+
+def test_selected_soundings_are_reviewed(lake, run, layer, feedback):
+    chosen_rows = [5, 6, 7, 10]
+    feature = {f.id() - 1: f["time"] for f in layer.getFeatures()}
+    pings = MAY.select(np.array(chosen_rows))
+    assert [feature[row].toMSecsSinceEpoch() for row in chosen_rows] == pings.time.astype(
+        np.int64
+    ).tolist()
+    asked = {"INPUT": only(layer, chosen_rows), "DATABASE": str(lake), "REASON": "fish"}
+    done = run("reviewsoundings", {**asked, "WHO": "Ada"}, feedback)
+    assert (done["DECIDED"], done["CHANGED_SOUNDINGS"], done["NOT_FOUND"]) == (4, 4, 0)
+    assert "Visit 'may': soundings decided on: 4." in feedback.text
+    assert set(status_of(lake, pings)) == {"rejected by hand: fish"}
+    assert {d.who for d in _store.decisions(lake)} == {"Ada"}
+    assert run("reviewsoundings", asked, feedback)["DECIDED"] == 0
+    assert "nothing was changed" in feedback.text
+    run("reviewsoundings", {**asked, "DECISION": "accept"})
+    assert set(status_of(lake, pings)) == {"accepted"}
+    run("reviewsoundings", {**asked, "DECISION": "as cleaned"})
+    assert status_of(lake, pings).tolist() == ["accepted"] * 3 + ["spike"]
+    undone = run("undolastchange", {"DATABASE": str(lake)})
+    assert undone["UNDO_COUNT"] == 3
+    assert set(status_of(lake, pings)) == {"accepted"}
+
+
+def test_soundings_in_another_crs_are_recognized(lake, run, layer, tmp_path, feedback):
+    moved = in_degrees(layer, tmp_path / "degrees.gpkg")
+    done = run("reviewsoundings", {"INPUT": moved, "DATABASE": str(lake)}, feedback)
+    assert (done["DECIDED"], done["NOT_FOUND"]) == (3000, 0)
+
+
+def in_degrees(layer, out):
+    options = gdal.VectorTranslateOptions(dstSRS="EPSG:4326", reproject=True)
+    gdal.VectorTranslate(str(out), layer.source().split("|")[0], options=options)
+    return QgsVectorLayer(str(out), "degrees", "ogr")
+
+
+def test_soundings_of_another_lake_are_refused(lake, run, tmp_path, feedback):
+    other = tmp_path / "other.gpkg"
+    _store.add(other, JULY, CRS)
+    with pytest.raises(QgsProcessingException, match="None of the soundings"):
+        run("reviewsoundings", {"INPUT": f"{other}|layername=soundings", "DATABASE": str(lake)})
+    both = tmp_path / "both.gpkg"
+    _store.add(both, concatenate([JULY.select(slice(0, 40)), JUNE.select(slice(0, 60))]), CRS)
+    done = run(
+        "reviewsoundings", {"INPUT": f"{both}|layername=soundings", "DATABASE": str(lake)}, feedback
+    )
+    assert (done["DECIDED"], done["NOT_FOUND"]) == (60, 40)
+    assert "Soundings that are not in the lake database: 40." in feedback.text
+
+
+def test_the_log_book_renames_and_switches(lake, run, feedback):
+    asked = {"DATABASE": str(lake), "VISITS": "may"}
+    run(
+        "editlogbook",
+        {**asked, "NEW_NAME": "spring", "SWITCH": "switch off", "WHO": "Ada"},
+        feedback,
+    )
+    assert "Visit 'may' is off. Soundings not mapped: 2700." in feedback.text
+    assert "Visit 'may' is now 'spring'." in feedback.text
+    row = _store.visits_of(lake)[0]
+    assert (row.name, row.on, row.accepted, row.held_back) == ("spring", False, 0, 2700)
+    assert [change.action for change in _store.undoable(lake)[:2]] == ["renamed", "switched off"]
+    run("editlogbook", {**asked, "VISITS": "spring", "SWITCH": "switch on"}, feedback)
+    assert "Soundings mapped again: 2700." in feedback.text
+    for names, new, words in (
+        ("spring; june", "x", "for one visit, but 2"),
+        ("june", "spring", "already has a visit 'spring'"),
+    ):
+        with pytest.raises(QgsProcessingException, match=words):
+            run("editlogbook", {**asked, "VISITS": names, "NEW_NAME": new})

@@ -127,15 +127,15 @@ class VisitPart:
 
 #: What becomes of soundings: mapped, held back by hand, superseded by a newer visit or a marked
 #: change of the bottom, or rejected by cleaning or by hand.
-KINDS = ("accepted", "held_back", "superseded", "rejected")
+STATUS_KINDS = ("accepted", "held_back", "superseded", "rejected")
 
 
-def kind_of(status: str) -> str:
-    """Return which of :data:`KINDS` a status is.
+def status_kind(status: str) -> str:
+    """Return which of :data:`STATUS_KINDS` a status is.
 
     Examples
     --------
-    >>> kind_of("held back: weeds"), kind_of("bottom changed 2025-10-12"), kind_of("spike")
+    >>> status_kind("held back: weeds"), status_kind("bottom changed 2025-10-12"), status_kind("spike")
     ('held_back', 'superseded', 'rejected')
     """
     if status == ACCEPTED:
@@ -146,7 +146,7 @@ def kind_of(status: str) -> str:
 
 
 def count_statuses(status: Iterable[str]) -> dict:
-    """Return how many statuses there are of each of :data:`KINDS`.
+    """Return how many statuses there are of each of :data:`STATUS_KINDS`.
 
     Examples
     --------
@@ -154,9 +154,9 @@ def count_statuses(status: Iterable[str]) -> dict:
     {'accepted': 2, 'held_back': 0, 'superseded': 0, 'rejected': 1}
     """
     texts, row = distinct(status)
-    counts = dict.fromkeys(KINDS, 0)
+    counts = dict.fromkeys(STATUS_KINDS, 0)
     for text, count in zip(texts, np.bincount(row, minlength=len(texts)).tolist()):
-        counts[kind_of(text)] += count
+        counts[status_kind(text)] += count
     return counts
 
 

@@ -7,6 +7,8 @@ kept beside it, so that a decision can be taken back.
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 
 from ..soundings import ACCEPTED
@@ -106,6 +108,30 @@ def same_rows(held: tuple, asked: tuple) -> np.ndarray:
     row = np.full(key.max(initial=-1) + 1, -1)
     row[key[n:]] = np.arange(len(key) - n)
     return row[key[:n]]
+
+
+@dataclass(frozen=True)
+class CertainPings:
+    """Some pings, for :func:`.by_hand.marked`: times, UTC, and places, m, each of shape (n,)."""
+
+    time: np.ndarray
+    x: np.ndarray
+    y: np.ndarray
+
+    def holds(self, x: np.ndarray, y: np.ndarray, time: np.ndarray) -> np.ndarray:
+        """Return a mask, shape (m,), of the soundings that are these pings.
+
+        Examples
+        --------
+        >>> when = np.array(["2026-05-14", "2026-05-15"], "datetime64[ms]")
+        >>> pings = CertainPings(when[:1], np.array([1.0]), np.array([2.0]))
+        >>> pings.holds(np.array([1.0, 1.0]), np.array([2.0, 2.0]), when).tolist()
+        [True, False]
+        """
+        row = same_rows((self.time, self.x, self.y), (time, x, y))
+        held = np.zeros(len(x), bool)
+        held[row[row >= 0]] = True
+        return held
 
 
 def _bits(values):
