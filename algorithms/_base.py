@@ -22,6 +22,7 @@ from ._io.loading import nothing_loaded_on_failure
 from ._io.named_crs import name_inputs
 from ._io.params import with_current_values
 from ._libraries import import_libraries
+from ._step_log import step
 from .core.errors import Cancelled, LakefloorError
 
 if TYPE_CHECKING:
@@ -144,22 +145,26 @@ class LakefloorAlgorithm(QgsProcessingAlgorithm):
         parameters = with_current_values(self, parameters, context)
         outputs = Outputs(self, parameters, context, feedback)
         try:
-            # QGIS checks what a person starts, but not the steps of a model.
-            acceptable, wrong = self.checkParameterValues(parameters, context)
-            if not acceptable:
-                raise LakefloorError(wrong)
-            inputs = Inputs(self, parameters, context, feedback)
-            with nothing_loaded_on_failure(context), outputs:
-                outputs.results.update(self.compute(inputs, outputs) or {})
-            return outputs.results
-        except (Cancelled, LakefloorError) as error:
+            with step(tr(self.DISPLAY), context):
+                # QGIS checks what a person starts, but not the steps of a model.
+                acceptable, wrong = self.checkParameterValues(parameters, context)
+                if not acceptable:
+                    raise LakefloorError(wrong)
+                inputs = Inputs(self, parameters, context, feedback)
+                with nothing_loaded_on_failure(context), outputs:
+                    outputs.results.update(self.compute(inputs, outputs) or {})
+                return outputs.results
+        except Cancelled as error:
+            clear_frames(error.__traceback__)
+            # As QGIS's own algorithms end when they are cancelled: it is no error.
+            feedback.pushInfo(tr("Cancelled. Nothing was written."))
+            return {}
+        except LakefloorError as error:
             # QGIS keeps the traceback, and with it the layers and files that compute() held.
             clear_frames(error.__traceback__)
             for note in getattr(error, "notes", ()):
                 feedback.pushWarning(note)
-            cancelled = isinstance(error, Cancelled)
-            message = tr("Cancelled. Nothing was written.") if cancelled else str(error)
-            raise QgsProcessingException(message) from error
+            raise QgsProcessingException(str(error)) from error
         except (OSError, sqlite3.Error) as error:
             clear_frames(error.__traceback__)
             raise QgsProcessingException(_of_the_disk(error)) from error

@@ -1,6 +1,6 @@
 """The only place that knows which QGIS it runs in."""
 
-from qgis.core import Qgis, QgsField, QgsProcessingModelChildParameterSource
+from qgis.core import Qgis, QgsField, QgsProcessingContext, QgsProcessingModelChildParameterSource
 from qgis.PyQt.QtCore import QMetaType, QVariant
 from qgis.PyQt.QtGui import QPainter
 
@@ -21,6 +21,17 @@ KEEPS_MILLISECONDS = Qgis.QGIS_VERSION_INT >= 34000
 
 #: How labels may overlap; None before QGIS 3.26.
 _OVERLAP = getattr(Qgis, "LabelOverlapHandling", None)
+
+
+#: How much QGIS says of what it does itself; it moved the enumeration.
+LOG_LEVEL = getattr(Qgis, "ProcessingLogLevel", None) or getattr(
+    QgsProcessingContext, "LogLevel", None
+)
+
+
+def says_all(context) -> bool:
+    """Tell whether the user has chosen that a log holds all that QGIS does."""
+    return context.logLevel() != LOG_LEVEL.DefaultLevel
 
 
 def make_field(name: str, kind: str) -> QgsField:
