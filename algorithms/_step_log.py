@@ -6,12 +6,14 @@ model and steps have in common, in whichever thread a step is run.
 
 from contextlib import contextmanager
 
+from qgis.core import QgsProcessingException
+
 _LOG = "lakefloor_step_log"
 
 
 @contextmanager
 def steps_told_to(log, context):
-    """Let the steps that run with a context tell ``log``: ``begin(name)`` and ``end()``."""
+    """Let the steps that run with a context tell ``log``: ``begin(name)``, ``fail(why)``, ``end()``."""
     setattr(context, _LOG, log)
     try:
         yield
@@ -23,10 +25,14 @@ def steps_told_to(log, context):
 def step(name: str, context):
     """Tell the log of the model, if there is one, that a step of this name begins and ends."""
     log = getattr(context, _LOG, None)
-    if log is not None:
-        log.begin(name)
+    if log is None:
+        yield
+        return
+    log.begin(name)
     try:
         yield
+    except QgsProcessingException as error:
+        log.fail(str(error))
+        raise
     finally:
-        if log is not None:
-            log.end()
+        log.end()

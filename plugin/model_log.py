@@ -67,6 +67,10 @@ class ModelLog(QgsProcessingFeedback):
         self._at_work, self._step = True, name
         self.heading(tr("{} ({} of {})").format(name, self._begun, self._steps))
 
+    def fail(self, why: str):
+        """Note why a step fails, in its own words."""
+        self._failures = [why]
+
     def end(self):
         """End a step: what comes now is QGIS's own."""
         self._at_work = False
@@ -88,8 +92,8 @@ class ModelLog(QgsProcessingFeedback):
 
     def failure(self, error) -> str:
         """Return what went wrong in which step, as one text."""
-        reasons = dict.fromkeys(text for text in self._failures if text) or [str(error)]
-        return "\n".join(f"{self._step}: {text}" if self._step else text for text in reasons)
+        reason = next(filter(None, self._failures), str(error))
+        return f"{self._step}: {reason}" if self._step else reason
 
     # -- what QGIS and the steps write ------------------------------------------------
 

@@ -10,6 +10,7 @@ from ..algorithms._compat import STEP_SOURCE
 from ..algorithms._help import help_html
 from ..algorithms._i18n import in_local_numbers, tr
 from ..algorithms._io.destinations import check_destinations, is_store
+from ..algorithms._io.gone_layers import check_inputs_are_there
 from ..algorithms._io.loading import nothing_loaded_on_failure
 from ..algorithms._io.named_crs import name_inputs
 from ..algorithms._io.params import with_current_values
@@ -64,14 +65,14 @@ class ShippedModel(QgsProcessingModelAlgorithm):
 
     def checkParameterValues(self, parameters, context):
         parameters = with_current_values(self, parameters, context)
-        acceptable, wrong = super().checkParameterValues(parameters, context)
-        if not acceptable:
-            return acceptable, wrong
         try:
-            self._check(parameters, context)
+            check_inputs_are_there(self, parameters, context)
+            acceptable, wrong = super().checkParameterValues(parameters, context)
+            if acceptable:
+                self._check(parameters, context)
         except LakefloorError as error:
             return False, str(error)
-        return True, ""
+        return acceptable, wrong
 
     def prepareAlgorithm(self, parameters, context, feedback):
         parameters = with_current_values(self, parameters, context)
