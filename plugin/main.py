@@ -15,6 +15,7 @@ class LakefloorPlugin:
     def __init__(self, iface):
         self.iface = iface
         self.provider = None
+        self._actions = []
 
     def initProcessing(self):
         name_common()
@@ -24,6 +25,9 @@ class LakefloorPlugin:
     def initGui(self):
         self.initProcessing()
         QgsProject.instance().readProject.connect(self._put_in_order)
+        from . import model_actions
+
+        self._actions = model_actions.register()
 
     def _put_in_order(self, *_):
         """Finish what a run that was killed left beside a project that opens, and its layers."""
@@ -43,6 +47,11 @@ class LakefloorPlugin:
     def unload(self):
         if self.iface is not None:
             QgsProject.instance().readProject.disconnect(self._put_in_order)
+        if self._actions:
+            from . import model_actions
+
+            model_actions.unregister(self._actions)
+            self._actions = []
         if self.provider is not None:
             QgsApplication.processingRegistry().removeProvider(self.provider)
             self.provider = None
