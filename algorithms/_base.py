@@ -7,6 +7,7 @@ scipy, pyproj and shapely) is therefore imported where it is used: in ``check`` 
 from __future__ import annotations
 
 import sqlite3
+from contextlib import contextmanager
 from pathlib import Path
 from traceback import clear_frames
 from typing import TYPE_CHECKING
@@ -19,12 +20,14 @@ from ._forms import arrange, form
 from ._help import help_html
 from ._i18n import in_local_numbers, tr
 from ._io.destinations import check_destinations
+from ._io.gone_layers import check_inputs_are_there
 from ._io.loading import nothing_loaded_on_failure
 from ._io.named_crs import name_inputs
 from ._io.own_copies import copied_inputs, take
 from ._io.params import with_current_values
 from ._io.typed_names import tell
 from ._libraries import import_libraries
+from ._step_log import step
 from ._toolbox import group_shown, shown
 from .core.errors import Cancelled, LakefloorError
 
@@ -113,6 +116,7 @@ class LakefloorAlgorithm(QgsProcessingAlgorithm):
 
         parameters = with_current_values(self, parameters, context)
         try:
+            check_inputs_are_there(self, parameters, context)
             self.check(Inputs(self, parameters, context))
             check_destinations(self, parameters, context)
         except LakefloorError as error:
@@ -148,7 +152,7 @@ class LakefloorAlgorithm(QgsProcessingAlgorithm):
         if self.DRAWS:
             parameters = {**parameters, **take(self._copies, context)}
         outputs = Outputs(self, parameters, context, feedback)
-        try:
+        with step(tr(self.DISPLAY), context), _told_as_qgis_does(feedback):
             # QGIS checks what a person starts, but not the steps of a model.
             acceptable, wrong = self.checkParameterValues(parameters, context)
             if not acceptable:
@@ -157,17 +161,7 @@ class LakefloorAlgorithm(QgsProcessingAlgorithm):
             with nothing_loaded_on_failure(context), outputs:
                 outputs.results.update(self.compute(inputs, outputs) or {})
             return outputs.results
-        except (Cancelled, LakefloorError) as error:
-            # QGIS keeps the traceback, and with it the layers and files that compute() held.
-            clear_frames(error.__traceback__)
-            for note in getattr(error, "notes", ()):
-                feedback.pushWarning(note)
-            cancelled = isinstance(error, Cancelled)
-            message = tr("Cancelled. Nothing was written.") if cancelled else str(error)
-            raise QgsProcessingException(message) from error
-        except (OSError, sqlite3.Error) as error:
-            clear_frames(error.__traceback__)
-            raise QgsProcessingException(_of_the_disk(error)) from error
+        return {}
 
     def compute(self, inputs: Inputs, outputs: Outputs):
         """Read the inputs, call one core routine, write the outputs; return the output numbers.
@@ -176,6 +170,26 @@ class LakefloorAlgorithm(QgsProcessingAlgorithm):
         Not named ``run``, which is a method of QGIS that runs the whole algorithm.
         """
         raise NotImplementedError(f"{type(self).__name__} has no method compute()")
+
+
+@contextmanager
+def _told_as_qgis_does(feedback):
+    """Make QGIS's exception of an error of ours or of the disk; a cancel just ends the work."""
+    try:
+        yield
+    except Cancelled as error:
+        clear_frames(error.__traceback__)
+        # As QGIS's own algorithms end when they are cancelled: it is no error.
+        feedback.pushInfo(tr("Cancelled. Nothing was written."))
+    except LakefloorError as error:
+        # QGIS keeps the traceback, and with it the layers and files that compute() held.
+        clear_frames(error.__traceback__)
+        for note in getattr(error, "notes", ()):
+            feedback.pushWarning(note)
+        raise QgsProcessingException(str(error)) from error
+    except (OSError, sqlite3.Error) as error:
+        clear_frames(error.__traceback__)
+        raise QgsProcessingException(_of_the_disk(error)) from error
 
 
 def _of_the_disk(error):

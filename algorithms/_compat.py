@@ -32,6 +32,17 @@ KEEPS_MILLISECONDS = Qgis.QGIS_VERSION_INT >= 34000
 _OVERLAP = getattr(Qgis, "LabelOverlapHandling", None)
 
 
+#: How much QGIS says of what it does itself; it moved the enumeration.
+LOG_LEVEL = getattr(Qgis, "ProcessingLogLevel", None) or getattr(
+    QgsProcessingContext, "LogLevel", None
+)
+
+
+def says_all(context) -> bool:
+    """Tell whether the user has chosen that a log holds all that QGIS does."""
+    return context.logLevel() != LOG_LEVEL.DefaultLevel
+
+
 def make_field(name: str, kind: str) -> QgsField:
     """Return a field of kind ``double``, ``int``, ``text`` or ``datetime``."""
     if _BY_METATYPE:

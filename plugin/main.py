@@ -15,6 +15,7 @@ class LakefloorPlugin:
     def __init__(self, iface):
         self.iface = iface
         self.provider = self.window = None
+        self._actions = []
 
     def initProcessing(self):
         name_common()
@@ -24,8 +25,10 @@ class LakefloorPlugin:
     def initGui(self):
         self.initProcessing()
         QgsProject.instance().readProject.connect(self._put_in_order)
+        from . import model_actions
         from .window import Window
 
+        self._actions = model_actions.register()
         self.window = Window(self.iface)
 
     def _put_in_order(self, *_):
@@ -49,6 +52,11 @@ class LakefloorPlugin:
             self.window = None
         if self.iface is not None:
             QgsProject.instance().readProject.disconnect(self._put_in_order)
+        if self._actions:
+            from . import model_actions
+
+            model_actions.unregister(self._actions)
+            self._actions = []
         if self.provider is not None:
             QgsApplication.processingRegistry().removeProvider(self.provider)
             self.provider = None

@@ -1,6 +1,7 @@
 """The models that ship with the plugin."""
 
 from pathlib import Path
+from traceback import clear_frames
 
 from qgis.core import QgsProcessingException, QgsProcessingModelAlgorithm
 
@@ -8,16 +9,20 @@ from ..algorithms._base import LakefloorAlgorithm
 from ..algorithms._compat import STEP_SOURCE
 from ..algorithms._forms import arrange, form
 from ..algorithms._help import help_html
-from ..algorithms._i18n import tr
+from ..algorithms._i18n import in_local_numbers, tr
 from ..algorithms._io.destinations import check_destinations, is_store
+from ..algorithms._io.gone_layers import check_inputs_are_there
 from ..algorithms._io.loading import nothing_loaded_on_failure
 from ..algorithms._io.named_crs import name_inputs
 from ..algorithms._io.params import with_current_values
 from ..algorithms._io.staging import staging_folder
 from ..algorithms._io.typed_names import tell
 from ..algorithms._libraries import import_libraries
+from ..algorithms._step_log import steps_told_to
 from ..algorithms._toolbox import MODELS, group_shown, model_shown
 from ..algorithms.core.errors import LakefloorError
+from .closing_summary import Told, closing_lines, lines_after_cancel
+from .model_log import ModelLog, is_heading  # noqa: F401
 
 #: What the help of a model also holds, since the file of a model has no place of its own for it;
 #: the last is names of inputs and outputs, with commas, as FORM of an algorithm.
@@ -83,14 +88,14 @@ class ShippedModel(QgsProcessingModelAlgorithm):
 
     def checkParameterValues(self, parameters, context):
         parameters = with_current_values(self, parameters, context)
-        acceptable, wrong = super().checkParameterValues(parameters, context)
-        if not acceptable:
-            return acceptable, wrong
         try:
-            self._check(parameters, context)
+            check_inputs_are_there(self, parameters, context)
+            acceptable, wrong = super().checkParameterValues(parameters, context)
+            if acceptable:
+                self._check(parameters, context)
         except LakefloorError as error:
             return False, str(error)
-        return True, ""
+        return acceptable, wrong
 
     def prepareAlgorithm(self, parameters, context, feedback):
         parameters = with_current_values(self, parameters, context)
@@ -104,8 +109,30 @@ class ShippedModel(QgsProcessingModelAlgorithm):
     def processAlgorithm(self, parameters, context, feedback):
         tell(self, parameters, context, feedback)
         parameters = with_current_values(self, parameters, context)
-        with nothing_loaded_on_failure(context):
-            return super().processAlgorithm(parameters, context, feedback)
+        before = context.layersToLoadOnCompletion()
+        active = [child for child in self.childAlgorithms().values() if child.isActive()]
+        log = ModelLog(feedback, len(active), context)
+        try:
+            with nothing_loaded_on_failure(context), steps_told_to(log, context):
+                results = super().processAlgorithm(parameters, context, log)
+        except QgsProcessingException as error:
+            clear_frames(error.__traceback__)
+            raise QgsProcessingException(log.failure(error)) from None
+        done = results.get("CHILD_RESULTS", {})
+        # A step that was cancelled returns nothing, and QGIS runs none after it.
+        cancelled = log.isCanceled() and not all(done.get(child.childId()) for child in active)
+        self._close(log, cancelled, Told(self, parameters, results, context, len(log.warnings)))
+        if not cancelled:
+            return results
+        context.setLayersToLoadOnCompletion(before)
+        return {}
+
+    @in_local_numbers
+    def _close(self, log, cancelled, told):
+        """Write the last lines of the log."""
+        log.heading(tr("Cancelled") if cancelled else tr("Done: {}").format(self.title()))
+        for line in lines_after_cancel(told) if cancelled else closing_lines(told):
+            log.fact(line)
 
     # -- what can be known beforehand ------------------------------------------------
 

@@ -103,11 +103,7 @@ def launch(optional):
 def gpx_file():
     return params.helped(
         QgsProcessingParameterFileDestination(
-            "GPX",
-            tr("Route and track for GPS device"),
-            "GPX (*.gpx)",
-            optional=True,
-            createByDefault=False,
+            "GPX", tr("Route and track for GPS device"), "GPX (*.gpx)", optional=True
         ),
         tr(
             "GPX 1.1 with the ends of the lanes in driving order as a route, and the whole path as "

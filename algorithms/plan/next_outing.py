@@ -205,24 +205,27 @@ def _report(inputs, plan):
             tr("There are no gaps. No outing is needed for this interval, or none would help.")
         )
         return
-    inputs.say(
-        tr(
-            "Gap area: {:.1f} ha ({:.1f} acres). Gaps listed: {}. Gaps too small or too near "
-            "the shore for a lane: {}."
-        ).format(plan.gap_before / 1e4, plan.gap_before / ACRE, len(plan.gaps), plan.left_over)
-    )
+    for line in (
+        tr("Gap area: {:.1f} ha ({:.1f} acres).").format(
+            plan.gap_before / 1e4, plan.gap_before / ACRE
+        ),
+        tr("Gaps listed: {}.").format(len(plan.gaps)),
+        tr("Gaps too small or too near the shore for a lane: {}.").format(plan.left_over),
+    ):
+        inputs.say(line)
     if not plan.lanes:
         inputs.say(tr("No gap is wide enough, and far enough from the shore, for a lane."))
         return
-    inputs.say(
-        tr("Lanes: {}, {}. Transits: {}. Time on the water: {}.").format(
-            plan.lanes, way(plan.lane_m), way(plan.transit_m), clock(plan.minutes)
-        )
-    )
-    inputs.say(
+    for line in (
+        tr("Lanes: {}, {}.").format(plan.lanes, way(plan.lane_m)),
+        tr("Transits: {}.").format(way(plan.transit_m)),
+        tr("Time on the water: {}.").format(clock(plan.minutes)),
         tr(
             "Mean standard uncertainty: {:.3f} m ({:.2f} ft) now, {:.3f} m ({:.2f} ft) expected "
             "after the outing."
-        ).format(plan.mean_before, plan.mean_before / FOOT, plan.mean_after, plan.mean_after / FOOT)
-    )
+        ).format(
+            plan.mean_before, plan.mean_before / FOOT, plan.mean_after, plan.mean_after / FOOT
+        ),
+    ):
+        inputs.say(line)
     inputs.say(cautions())

@@ -106,7 +106,8 @@ class LakeReport(LakefloorAlgorithm):
         }
         progress(0.8)
         for heading, lines in sections:
-            inputs.say(f"{heading}: {' '.join(lines)}")
+            for line in (f"{heading}:", *(f"- {line}" for line in lines)):
+                inputs.say(line)
         write_pdf(outputs.file(params.OUTPUT), settings, sections, pictures)
         outputs.text("WEB_PAGE", lambda: _web_page(settings, sections, pictures))
         progress(1.0)

@@ -144,8 +144,7 @@ class StructureSheets(LakefloorAlgorithm):
             progress(0.5)
             export_atlas(layout, outputs.file(params.OUTPUT), inputs.feedback)
             progress(1.0)
-        for number, structure in enumerate(structures, start=1):
-            inputs.say(f"{number}. {structure.title}: {'; '.join(structure.lines)}")
+        inputs.say(tr("Pages: {}.").format(len(structures)))
         return {"PAGES": len(structures)}
 
 

@@ -142,7 +142,6 @@ def ask_for_changes(algorithm):
             tr("Changed bottom"),
             QgsProcessing.SourceType.TypeVectorPolygon,
             optional=True,
-            createByDefault=False,
         )
     )
     add(

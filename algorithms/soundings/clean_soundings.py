@@ -2,6 +2,7 @@
 
 from qgis.core import (
     QgsProcessing,
+    QgsProcessingOutputString,
     QgsProcessingParameterBoolean,
     QgsProcessingParameterFeatureSink,
 )
@@ -211,6 +212,7 @@ class CleanSoundings(LakefloorAlgorithm):
                 tr("Table with the number and percentage of soundings for each reason."),
             )
         )
+        self.addOutput(QgsProcessingOutputString("REASONS", tr("Reasons of rejected soundings")))
 
     def compute(self, inputs, outputs):
         from ..core.cleaning.cleaning import clean
@@ -256,4 +258,11 @@ class CleanSoundings(LakefloorAlgorithm):
             COUNTS, [("reason", "text"), ("soundings", "int"), ("share_percent", "double")], shares
         )
         accepted = counts[ACCEPTED]
-        return {"TOTAL": total, "ACCEPTED": accepted, "REJECTED": total - accepted}
+        return {
+            "TOTAL": total,
+            "ACCEPTED": accepted,
+            "REJECTED": total - accepted,
+            "REASONS": ", ".join(
+                f"{reason}: {n}" for reason, n, _ in shares if n and reason != ACCEPTED
+            ),
+        }

@@ -207,10 +207,10 @@ class ReadLogs(LakefloorAlgorithm):
             week_rollovers=inputs.integer("WEEK_ROLLOVERS") or 0,
             progress=inputs.progress,
         )
-        for sentence in reading.assumptions():
-            inputs.warn(sentence)
+        assumed = reading.assumptions()
         for line in reading.describe():
-            inputs.say(line)
+            if line not in assumed:
+                inputs.say(line)
         for report in reading.files:
             if report.kind == NOT_READ:
                 inputs.warn(f"{report.name}: {report.notes[0]}")
@@ -218,6 +218,8 @@ class ReadLogs(LakefloorAlgorithm):
             inputs.warn(warning)
         utm = QgsCoordinateReferenceSystem(f"EPSG:{reading.epsg}")
         inputs.say(tr("Positions are in {} ({}).").format(utm.authid(), utm.description()))
+        for sentence in assumed:
+            inputs.warn(sentence)
         outputs.soundings(params.OUTPUT, reading.soundings, utm)
         outputs.table(
             "UNREAD", _UNREAD_FIELDS, ((u.file, u.line, u.reason, u.text) for u in reading.unread)
@@ -226,7 +228,7 @@ class ReadLogs(LakefloorAlgorithm):
             "SOUNDINGS": len(reading.soundings),
             "VISITS": len(reading.visits),
             "UNREAD_COUNT": reading.unread_count,
-            "ASSUMED": " ".join(reading.assumptions()),
+            "ASSUMED": " ".join(assumed),
         }
 
     def _paths(self, inputs) -> list:

@@ -155,12 +155,8 @@ class BottomForms(LakefloorAlgorithm):
         )
         found = areas.attributes["form"]
         counts = {form: found.count(form) for form in FORMS}
-        inputs.say(
-            tr("Fine radius {:.0f} m, broad radius {:.0f} m.").format(*radii)
-            + " "
-            + ", ".join(f"{form}: {n}" for form, n in counts.items())
-            + "."
-        )
+        inputs.say(tr("Fine radius {:.0f} m, broad radius {:.0f} m.").format(*radii))
+        inputs.say(", ".join(f"{form}: {n}" for form, n in counts.items()) + ".")
         if not len(areas):
             inputs.say(
                 tr(

@@ -59,10 +59,12 @@ class GriddingAlgorithm(LakefloorAlgorithm):
         "CELL_SIZE_USED": QT_TRANSLATE_NOOP("@default", "Cell size used (m)"),
         "MAX_GAP_USED": QT_TRANSLATE_NOOP("@default", "Search distance used (m)"),
         "SOUNDINGS": QT_TRANSLATE_NOOP("@default", "Accepted soundings used"),
+        "MIN_DEPTH": QT_TRANSLATE_NOOP("@default", "Minimum depth (m)"),
         "MAX_DEPTH": QT_TRANSLATE_NOOP("@default", "Maximum depth (m)"),
         "MEAN_DEPTH": QT_TRANSLATE_NOOP("@default", "Mean depth (m)"),
         "AREA_M2": QT_TRANSLATE_NOOP("@default", "Area with depth (m²)"),
         "MEDIAN_UNCERTAINTY": QT_TRANSLATE_NOOP("@default", "Median standard uncertainty (m)"),
+        "P95_UNCERTAINTY": QT_TRANSLATE_NOOP("@default", "95% of uncertainties are below (m)"),
         "TILES": QT_TRANSLATE_NOOP("@default", "Tiles"),
         "TILES_DRAWN": QT_TRANSLATE_NOOP("@default", "Tiles drawn again"),
     }
@@ -239,10 +241,12 @@ def _numbers(record, figures, drawn: int, soundings: int) -> dict:
         "CELL_SIZE_USED": record.cell,
         "MAX_GAP_USED": record.max_gap,
         "SOUNDINGS": soundings,
+        "MIN_DEPTH": float(figures.low),
         "MAX_DEPTH": float(figures.high),
         "MEAN_DEPTH": figures.mean,
         "AREA_M2": float(figures.cells * record.cell * record.cell),
         "MEDIAN_UNCERTAINTY": figures.uncertainty(0.5),
+        "P95_UNCERTAINTY": figures.uncertainty(0.95),
         "TILES": len(record.tiles),
         "TILES_DRAWN": drawn,
     }
@@ -369,21 +373,17 @@ def _report(inputs, figures, record, drawn: int, survey: _Survey, updated: bool)
                 "shoreline was mapped at a lower lake level, use another one."
             ).format(figures.outside, kept)
         )
-    inputs.say(
+    for line in (
+        tr("Soundings used: {:,} of {:,}.").format(kept, survey.count),
+        tr("Cells of {:g} m with a depth: {:,}, {:,.0f} m² in all.").format(
+            record.cell, figures.cells, figures.cells * record.cell**2
+        ),
+        tr("Depths run from {:.2f} to {:.2f} m, with a mean of {:.2f} m.").format(
+            figures.low, figures.high, figures.mean
+        ),
         tr(
-            "{:,} of {:,} soundings are accepted. {:,} cells of {:g} m have a depth, {:,.0f} m² in "
-            "all. Depths run from {:.2f} to {:.2f} m, with a mean of {:.2f} m. The standard "
-            "uncertainty is {:.2f} m in the median, and below {:.2f} m in 95% of the cells."
-        ).format(
-            kept,
-            survey.count,
-            figures.cells,
-            record.cell,
-            figures.cells * record.cell**2,
-            figures.low,
-            figures.high,
-            figures.mean,
-            figures.uncertainty(0.5),
-            figures.uncertainty(0.95),
-        )
-    )
+            "The standard uncertainty is {:.2f} m in the median, and below {:.2f} m in 95% of the "
+            "cells."
+        ).format(figures.uncertainty(0.5), figures.uncertainty(0.95)),
+    ):
+        inputs.say(line)

@@ -83,11 +83,15 @@ class SmoothSurface(_gridding.GriddingAlgorithm):
             )
         else:
             numbers["LANE_OUT_RMSE"] = fit.lane_out_rmse
-            inputs.say(
+            for line in (
+                tr("Smoothing is {:.1f} m.").format(fit.smoothing),
+                tr("Stiffness along the strike of the bottom is {:g} times that across it.").format(
+                    1.0 + fit.along
+                ),
                 tr(
-                    "Smoothing is {:.1f} m. Stiffness along the strike of the bottom is {:g} times that "
-                    "across it. Lanes left out are predicted with an RMS error of {:.2f} m. Expect this "
-                    "error at twice the lane spacing."
-                ).format(fit.smoothing, 1.0 + fit.along, fit.lane_out_rmse)
-            )
+                    "Lanes left out are predicted with an RMS error of {:.2f} m. Expect this error at "
+                    "twice the lane spacing."
+                ).format(fit.lane_out_rmse),
+            ):
+                inputs.say(line)
         return numbers

@@ -11,6 +11,7 @@ pytest.importorskip("pytest_qgis", reason="pytest-qgis is not installed")
 from qgis.core import (
     QgsApplication,
     QgsProcessingContext,
+    QgsProcessingException,
     QgsProcessingFeedback,
     QgsProject,
     QgsVectorLayer,
@@ -73,7 +74,8 @@ def run(provider):
     """Run an algorithm as a model or script does: checks the parameters, then runs.
 
     ``run("depthcontours", {...})`` returns the results; layers made in memory
-    are returned as layers. A refusal or a failure raises QgsProcessingException.
+    are returned as layers. A refusal or a failure raises QgsProcessingException, and so does a
+    cancel, after which QGIS returns no results.
     """
     import processing
 
@@ -81,9 +83,11 @@ def run(provider):
         if context is None:
             context = QgsProcessingContext()
             context.setProject(QgsProject.instance())
-        return processing.run(
-            f"lakefloor:{name}", parameters, feedback=feedback or Recorder(), context=context
-        )
+        told = feedback or Recorder()
+        results = processing.run(f"lakefloor:{name}", parameters, feedback=told, context=context)
+        if told.isCanceled() and not results:
+            raise QgsProcessingException(told.text)
+        return results
 
     return call
 

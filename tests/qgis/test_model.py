@@ -291,9 +291,8 @@ def test_a_visit_with_a_wrong_draft_stops_the_model(provider, tmp_path, feedback
     processing.run("lakefloor:addavisit", _visit(tmp_path, may, 0))
     before = (tmp_path / "lake.gpkg").read_bytes()
     august = {**_visit(tmp_path, ["2025-08-09.csv"], 1), "DRAFT": 0.6}
-    with pytest.raises(QgsProcessingException):
+    with pytest.raises(QgsProcessingException, match="added. Visit '2025-08-09' reads 0."):
         processing.run("lakefloor:addavisit", august, feedback=feedback)
-    assert "Nothing was added. Visit '2025-08-09' reads 0." in feedback.text
     assert (tmp_path / "lake.gpkg").read_bytes() == before
     august["FINDINGS"] = "enter all the same"
     processing.run("lakefloor:addavisit", august)

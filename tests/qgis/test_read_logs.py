@@ -71,8 +71,7 @@ def test_a_unit_that_had_to_be_assumed_is_a_warning(run, tmp_path, feedback):
     sentence = "The depth unit is not stated, so meters are assumed. File: bare.csv."
     assert corrections() == {"from=unknown;depth_unit=assumed m"}
     assert sentence in feedback.warnings
-    # Once as a warning, once more at the end of the summary.
-    assert feedback.messages.count(sentence) == 2
+    assert feedback.messages.count(sentence) == 1
     feedback.warnings.clear()
     assert corrections(DEPTH_UNIT="ft", DEPTH_FROM="surface") == {"from=surface"}
     assert sentence not in feedback.warnings

@@ -108,9 +108,9 @@ class LogReading:
         out = []
         for report in self.files:
             out.append(f"{report.name}: {report.kind}, {counted(report.soundings, 'sounding')}")
-            out += [f"  {note}" for note in report.notes]
+            out += [f"- {note}" for note in report.notes]
             out += [
-                f"  Not read, {reason}: {written(number, ',')}"
+                f"- Not read, {reason}: {written(number, ',')}"
                 for reason, number in report.unread.items()
             ]
         out += [self.dates] if self.dates else []
