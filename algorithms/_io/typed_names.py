@@ -42,9 +42,9 @@ def typed(algorithm, parameters: dict, context) -> dict:
     for definition in algorithm.parameterDefinitions():
         name = definition.name()
         if definition.isDestination() or isinstance(definition, QgsProcessingParameterFile):
-            full = _full(parameters.get(name), context)
-            if full is not None:
-                found[name] = full
+            value = full(parameters.get(name), context)
+            if value is not None:
+                found[name] = value
     return found
 
 
@@ -60,7 +60,7 @@ def home(context) -> Path:
     return Path(folder) if folder else _settings.lakes_folder()
 
 
-def _full(value, context):
+def full(value, context):
     """Return a value with its folder, or None where it has one or needs none."""
     text = _file_in(value).strip()
     if not text or text == "TEMPORARY_OUTPUT" or text.startswith(_NOT_FILES) or "://" in text:

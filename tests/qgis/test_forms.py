@@ -1,5 +1,6 @@
 """Forms: what they show, in which unit, filled with what; and the order of the toolbox."""
 
+import contextlib
 import subprocess
 import sys
 
@@ -14,7 +15,7 @@ from qgis.core import (
 )
 
 gui = pytest.importorskip("qgis.gui")
-from qgis.PyQt.QtWidgets import QDialog, QGroupBox, QTableWidget
+from qgis.PyQt.QtWidgets import QDialog, QGroupBox, QLineEdit, QTableWidget
 
 from lakefloor.algorithms import _forms, _settings, algorithm_classes
 from lakefloor.algorithms._settings import Boat
@@ -318,3 +319,28 @@ def test_a_command_loads_nothing_that_draws(provider):
         [sys.executable, "-c", code], capture_output=True, text=True, check=True, timeout=300
     )
     assert ran.stdout.strip().splitlines()[-1] == "[]"
+
+
+@pytest.mark.parametrize("finish", [True, False], ids=["left", "run at once"])
+def test_a_file_name_gets_its_folder_in_the_form(provider, without_main_window, tmp_path, finish):
+    """Without it, QGIS's own field hands on a path in the folder of the profile."""
+    _settings.choose(lakes_folder=tmp_path)
+    algorithm = provider.algorithm("surveylanes").create()
+    dialog = algorithm.createCustomParametersWidget(None)
+    panel = dialog.mainWidget()
+    line = panel.wrappers["OUTPUT"].wrappedWidget().findChild(QLineEdit)
+    for typed in ("lanes.gpkg", "TEMPORARY", ""):
+        line.setText(typed)
+        line.textEdited.emit(typed)
+        if finish:
+            line.editingFinished.emit()
+        else:
+            with contextlib.suppress(Exception):  # no layer is given
+                panel.createProcessingParameters()
+        assert line.text() == (str(tmp_path / typed) if typed else "")
+    line.setText("lanes.gpkg")
+    line.textEdited.emit("lanes.gpkg")
+    line.editingFinished.emit()
+    value = panel.wrappers["OUTPUT"].parameterValue()
+    assert value.sink.staticValue() == str(tmp_path / "lanes.gpkg")
+    dialog.close()
