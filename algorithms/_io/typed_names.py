@@ -57,7 +57,8 @@ def home(context) -> Path:
     """Return the folder to which a name without one belongs."""
     project = context.project()
     folder = project.homePath() if project is not None else ""
-    return Path(folder) if folder else _settings.lakes_folder()
+    folder = Path(folder) if folder else _settings.lakes_folder()
+    return folder if folder.is_dir() else Path.home()
 
 
 def full(value, context):
