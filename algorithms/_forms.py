@@ -60,8 +60,8 @@ def shown(algorithm) -> list:
 
 
 def form(algorithm, parent):
-    """Return the dialog of an algorithm or model, or None for that of QGIS."""
-    return import_module(f"{_DOOR}.form").form(algorithm, parent)
+    """Return the dialog of an algorithm or model."""
+    return import_module(f"{_DOOR}.form").Form(algorithm, False, parent)
 
 
 def _is_decimal(definition):

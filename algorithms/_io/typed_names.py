@@ -69,7 +69,7 @@ def full(value, context):
     path = Path(text).expanduser()
     if path.is_absolute() and not text.startswith("~"):
         return None
-    return _with(value, Path(os.path.normpath(home(context) / path)))
+    return with_path(value, Path(os.path.normpath(home(context) / path)))
 
 
 def _file_in(value) -> str:
@@ -82,7 +82,7 @@ def _file_in(value) -> str:
     return str(value or "")
 
 
-def _with(value, path):
+def with_path(value, path):
     """Return a value like this one that names a file."""
     if isinstance(value, QgsProcessingOutputLayerDefinition):
         copy = QgsProcessingOutputLayerDefinition(value)

@@ -8,78 +8,76 @@ lakes, and the field shows it. Who chose a folder for outputs in the options of 
 
 from __future__ import annotations
 
+from processing.core.ProcessingConfig import ProcessingConfig
+from processing.gui.AlgorithmDialog import AlgorithmDialog
+from processing.gui.ParametersPanel import ParametersPanel
 from qgis.core import QgsProcessingParameterDefinition
 from qgis.PyQt.QtWidgets import QLineEdit
 
 from ...algorithms._io import typed_names
 
 
-def form(algorithm, parent):
-    """Return the dialog of an algorithm or model, or None for that of QGIS."""
-    try:
-        from processing.gui.AlgorithmDialog import AlgorithmDialog
-        from processing.gui.ParametersPanel import ParametersPanel
-    except ImportError:
-        return None
-    return _classes(AlgorithmDialog, ParametersPanel)(algorithm, False, parent)
+class Panel(ParametersPanel):
+    """The parameters of an algorithm."""
 
+    def initWidgets(self):
+        self._outputs = iter(self.algorithm().destinationParameterDefinitions())
+        self._output = None
+        super().initWidgets()
+        for output in self.algorithm().destinationParameterDefinitions():
+            self._show_folder(output.name())
 
-def _classes(dialog_class, panel_class):
-    """Return the dialog's class, made from those of QGIS, which only a window has."""
+    def addOutputLabel(self, label):
+        self._output = next(self._outputs)
+        if _is_folded(self._output):
+            self.addParameterLabel(self._output, label)
+        else:
+            super().addOutputLabel(label)
 
-    class Panel(panel_class):
-        """The parameters of an algorithm."""
+    def addOutputWidget(self, widget, stretch=0):
+        if self._output is not None and _is_folded(self._output):
+            self.addParameterWidget(self._output, widget, stretch)
+        else:
+            super().addOutputWidget(widget, stretch)
 
-        def initWidgets(self):
-            self._outputs = iter(self.algorithm().destinationParameterDefinitions())
-            self._output = None
-            super().initWidgets()
-            for output in self.algorithm().destinationParameterDefinitions():
-                self._show_folder(output.name())
-
-        def addOutputLabel(self, label):
-            self._output = next(self._outputs)
-            if _is_folded(self._output):
-                self.addParameterLabel(self._output, label)
-            else:
-                super().addOutputLabel(label)
-
-        def addOutputWidget(self, widget, stretch=0):
-            if self._output is not None and _is_folded(self._output):
-                self.addParameterWidget(self._output, widget, stretch)
-            else:
-                super().addOutputWidget(widget, stretch)
-
-        def createProcessingParameters(self, *args, **options):
-            for output in self.algorithm().destinationParameterDefinitions():
-                self._give_folder(output.name())
-            return super().createProcessingParameters(*args, **options)
-
-        def _show_folder(self, name):
-            line = self._line(name)
-            if line is not None:
-                line.editingFinished.connect(lambda: self._give_folder(name))
-
-        def _give_folder(self, name):
-            line = self._line(name)
-            if line is None or _chose_folder():
-                return
-            path = typed_names.full(line.text(), self.processing_context)
+    def createProcessingParameters(self, *args, **options):
+        # QGIS asks while a name is being typed too, so the field stays as it is.
+        parameters = super().createProcessingParameters(*args, **options)
+        for output in self.algorithm().destinationParameterDefinitions():
+            path = self._typed(output.name())
             if path is not None:
-                line.setText(path)
-                line.textEdited.emit(path)
+                name = output.name()
+                parameters[name] = typed_names.with_path(parameters[name], path)
+        return parameters
 
-        def _line(self, name):
-            wrapper = self.wrappers.get(name)
-            return wrapper.wrappedWidget().findChild(QLineEdit) if wrapper is not None else None
+    def _show_folder(self, name):
+        line = self._line(name)
+        if line is not None:
+            line.editingFinished.connect(lambda: self._give_folder(name))
 
-    class Form(dialog_class):
-        """The dialog with that panel."""
+    def _give_folder(self, name):
+        path = self._typed(name)
+        if path is not None:
+            self._line(name).setText(path)
+            self._line(name).textEdited.emit(path)
 
-        def getParametersPanel(self, algorithm, parent):
-            return Panel(parent, algorithm, self.in_place, self.active_layer)
+    def _typed(self, name):
+        """Return the path of a name that was typed without a folder, else None."""
+        line = self._line(name)
+        if line is None or _chose_folder():
+            return None
+        return typed_names.full(line.text(), self.processing_context)
 
-    return Form
+    def _line(self, name):
+        wrapper = self.wrappers.get(name)
+        return wrapper.wrappedWidget().findChild(QLineEdit) if wrapper is not None else None
+
+
+class Form(AlgorithmDialog):
+    """The dialog with that panel."""
+
+    def getParametersPanel(self, algorithm, parent):
+        return Panel(parent, algorithm, self.in_place, self.active_layer)
 
 
 def _is_folded(definition):
@@ -88,7 +86,5 @@ def _is_folded(definition):
 
 def _chose_folder():
     """Tell whether the user chose a folder for outputs in the options of Processing."""
-    from processing.core.ProcessingConfig import ProcessingConfig
-
     setting = ProcessingConfig.settings.get(ProcessingConfig.OUTPUT_FOLDER)
     return setting is not None and setting.value not in (None, "", setting.default)

@@ -1,6 +1,5 @@
 """Forms: what they show, in which unit, filled with what; and the order of the toolbox."""
 
-import contextlib
 import subprocess
 import sys
 
@@ -11,6 +10,7 @@ from qgis.core import (
     QgsProcessingModelAlgorithm,
     QgsProcessingParameterDefinition,
     QgsProcessingParameterNumber,
+    QgsProject,
     QgsSettings,
 )
 
@@ -372,26 +372,56 @@ def test_a_command_loads_nothing_that_draws(provider):
     assert ran.stdout.strip().splitlines()[-1] == "[]"
 
 
-@pytest.mark.parametrize("finish", [True, False], ids=["left", "run at once"])
-def test_a_file_name_gets_its_folder_in_the_form(provider, without_main_window, tmp_path, finish):
-    """Without it, QGIS's own field hands on a path in the folder of the profile."""
+def _type(line, text):
+    line.setText(text)
+    line.textEdited.emit(text)
+
+
+@pytest.fixture
+def lanes(provider, without_main_window, tmp_path, memory_layer):
+    """The form of Survey lanes, and the field of its output."""
     _settings.choose(lakes_folder=tmp_path)
+    area = memory_layer("Polygon", ["POLYGON((0 0, 0 400, 400 400, 400 0, 0 0))"])
+    QgsProject.instance().addMapLayer(area)
     algorithm = provider.algorithm("surveylanes").create()
     dialog = algorithm.createCustomParametersWidget(None)
+    dialog.setParameters({"INPUT": area.id()})
     panel = dialog.mainWidget()
-    line = panel.wrappers["OUTPUT"].wrappedWidget().findChild(QLineEdit)
-    for typed in ("lanes.gpkg", "TEMPORARY", ""):
-        line.setText(typed)
-        line.textEdited.emit(typed)
-        if finish:
-            line.editingFinished.emit()
-        else:
-            with contextlib.suppress(Exception):  # no layer is given
-                panel.createProcessingParameters()
-        assert line.text() == (str(tmp_path / typed) if typed else "")
-    line.setText("lanes.gpkg")
-    line.textEdited.emit("lanes.gpkg")
+    yield panel, panel.wrappers["OUTPUT"].wrappedWidget().findChild(QLineEdit)
+    dialog.close()
+    QgsProject.instance().removeMapLayer(area.id())
+
+
+def test_a_file_name_gets_its_folder_when_the_field_is_left(lanes, tmp_path):
+    """Without it, QGIS's own field hands on a path in the folder of the profile."""
+    panel, line = lanes
+    _type(line, "lanes.gpkg")
     line.editingFinished.emit()
+    assert line.text() == str(tmp_path / "lanes.gpkg")
     value = panel.wrappers["OUTPUT"].parameterValue()
     assert value.sink.staticValue() == str(tmp_path / "lanes.gpkg")
-    dialog.close()
+    line.editingFinished.emit()
+    assert line.text() == str(tmp_path / "lanes.gpkg")
+
+
+def test_a_run_that_begins_in_the_field_has_the_folder_too(lanes, tmp_path):
+    panel, line = lanes
+    _type(line, "lanes.gpkg")
+    given = panel.createProcessingParameters()["OUTPUT"]
+    assert given.sink.staticValue() == str(tmp_path / "lanes.gpkg")
+    assert given.destinationProject == QgsProject.instance()
+    assert line.text() == "lanes.gpkg"
+    _type(line, "")
+    given = panel.createProcessingParameters()["OUTPUT"]
+    assert given.sink.staticValue() == "TEMPORARY_OUTPUT"
+
+
+def test_a_folder_chosen_in_the_options_of_processing_is_kept(lanes, tmp_path, monkeypatch):
+    from processing.core.ProcessingConfig import ProcessingConfig
+
+    _, line = lanes
+    setting = ProcessingConfig.settings[ProcessingConfig.OUTPUT_FOLDER]
+    monkeypatch.setattr(setting, "value", str(tmp_path / "chosen"))
+    _type(line, "lanes.gpkg")
+    line.editingFinished.emit()
+    assert line.text() == "lanes.gpkg"
