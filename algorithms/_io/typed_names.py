@@ -41,10 +41,15 @@ def typed(algorithm, parameters: dict, context) -> dict:
     found = {}
     for definition in algorithm.parameterDefinitions():
         name = definition.name()
-        if definition.isDestination() or isinstance(definition, QgsProcessingParameterFile):
-            value = full(parameters.get(name), context)
-            if value is not None:
-                found[name] = value
+        given = parameters.get(name)
+        is_input = isinstance(definition, QgsProcessingParameterFile)
+        if not (is_input or definition.isDestination()):
+            continue
+        if is_input and os.path.exists(_file_in(given)):
+            continue  # a script in the console of QGIS names what is there
+        value = full(given, context)
+        if value is not None:
+            found[name] = value
     return found
 
 

@@ -89,6 +89,12 @@ def test_a_new_database_has_its_folder_too(provider, window, lakes, context):
     assert given["DATABASE"] == str(lakes / "lake.gpkg")
 
 
+def test_an_input_that_is_there_is_the_one_that_is_meant(provider, window, lakes, context):
+    (window / "lake.gpkg").touch()
+    given = _resolved(provider, "addtodatabase", {"DATABASE": "lake.gpkg"}, context)
+    assert given["DATABASE"] == "lake.gpkg"
+
+
 def test_a_home_folder_is_written_out(provider, window, lakes, context, monkeypatch, tmp_path):
     monkeypatch.setenv("HOME", str(tmp_path))
     monkeypatch.setenv("USERPROFILE", str(tmp_path))
