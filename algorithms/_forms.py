@@ -25,7 +25,7 @@ MOST_SHOWN = 7
 #: The package of the plugin, whose widgets only a window loads: by name, since what computes
 #: imports nothing that draws.
 _DOOR = f"{__package__.rpartition('.')[0]}.plugin.door"
-_FIELD = f"{_DOOR}.number_field.NumberField"
+_NUMBER, _FILLED = f"{_DOOR}.fields.NumberField", f"{_DOOR}.fields.FilledField"
 
 
 def arrange(algorithm, shown=()) -> None:
@@ -41,11 +41,12 @@ def arrange(algorithm, shown=()) -> None:
     for definition in definitions:
         if shown and definition.name() not in shown:
             folded(definition)
-        if _is_decimal(definition):
-            definition.setMetadata({**definition.metadata(), "widget_wrapper": _field(definition)})
         value = chosen.get(definition.name())
-        if value is not None and _takes(definition, value):
+        filled = value is not None and _takes(definition, value)
+        if filled:
             definition.setGuiDefaultValueOverride(value)
+        if _is_decimal(definition) or filled:
+            definition.setMetadata({**definition.metadata(), "widget_wrapper": _field(definition)})
 
 
 def shown(algorithm) -> list:
@@ -59,8 +60,8 @@ def shown(algorithm) -> list:
 
 
 def form(algorithm, parent):
-    """Return the dialog of an algorithm or model, or None for that of QGIS."""
-    return import_module(f"{_DOOR}.form").form(algorithm, parent)
+    """Return the dialog of an algorithm or model."""
+    return import_module(f"{_DOOR}.form").Form(algorithm, False, parent)
 
 
 def _is_decimal(definition):
@@ -72,8 +73,10 @@ def _is_decimal(definition):
 
 def _field(definition) -> dict:
     """Return what QGIS makes the field from; the model designer looks at the decimals alone."""
+    if not _is_decimal(definition):
+        return {"class": _FILLED}
     written = str(definition.defaultValue() or 0.0).partition(".")[2]
-    return {"class": _FIELD, "decimals": max(3, len(written))}
+    return {"class": _NUMBER, "decimals": max(3, len(written))}
 
 
 def _takes(definition, value):

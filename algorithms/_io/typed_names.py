@@ -41,10 +41,15 @@ def typed(algorithm, parameters: dict, context) -> dict:
     found = {}
     for definition in algorithm.parameterDefinitions():
         name = definition.name()
-        if definition.isDestination() or isinstance(definition, QgsProcessingParameterFile):
-            full = _full(parameters.get(name), context)
-            if full is not None:
-                found[name] = full
+        given = parameters.get(name)
+        is_input = isinstance(definition, QgsProcessingParameterFile)
+        if not (is_input or definition.isDestination()):
+            continue
+        if is_input and os.path.exists(_file_in(given)):
+            continue  # a script in the console of QGIS names what is there
+        value = full(given, context)
+        if value is not None:
+            found[name] = value
     return found
 
 
@@ -57,10 +62,11 @@ def home(context) -> Path:
     """Return the folder to which a name without one belongs."""
     project = context.project()
     folder = project.homePath() if project is not None else ""
-    return Path(folder) if folder else _settings.lakes_folder()
+    folder = Path(folder) if folder else _settings.lakes_folder()
+    return folder if folder.is_dir() else Path.home()
 
 
-def _full(value, context):
+def full(value, context):
     """Return a value with its folder, or None where it has one or needs none."""
     text = _file_in(value).strip()
     if not text or text == "TEMPORARY_OUTPUT" or text.startswith(_NOT_FILES) or "://" in text:
@@ -68,7 +74,7 @@ def _full(value, context):
     path = Path(text).expanduser()
     if path.is_absolute() and not text.startswith("~"):
         return None
-    return _with(value, Path(os.path.normpath(home(context) / path)))
+    return with_path(value, Path(os.path.normpath(home(context) / path)))
 
 
 def _file_in(value) -> str:
@@ -81,7 +87,7 @@ def _file_in(value) -> str:
     return str(value or "")
 
 
-def _with(value, path):
+def with_path(value, path):
     """Return a value like this one that names a file."""
     if isinstance(value, QgsProcessingOutputLayerDefinition):
         copy = QgsProcessingOutputLayerDefinition(value)

@@ -128,7 +128,8 @@ class BoatTable(QTableWidget):
         super().__init__(0, 5)
         self.changed = lambda: None
         self.verticalHeader().hide()
-        self.horizontalHeader().setSectionResizeMode(QHeaderView.ResizeMode.Stretch)
+        self.horizontalHeader().setSectionResizeMode(QHeaderView.ResizeMode.ResizeToContents)
+        self.horizontalHeader().setSectionResizeMode(0, QHeaderView.ResizeMode.Stretch)
         self.setMinimumHeight(140)
         self._show(boats, unit)
 

@@ -10,15 +10,18 @@ from qgis.core import (
     QgsProcessingModelAlgorithm,
     QgsProcessingParameterDefinition,
     QgsProcessingParameterNumber,
+    QgsProject,
     QgsSettings,
 )
 
 gui = pytest.importorskip("qgis.gui")
-from qgis.PyQt.QtWidgets import QDialog, QGroupBox, QTableWidget
+from qgis.PyQt.QtCore import QLocale
+from qgis.PyQt.QtWidgets import QDialog, QGroupBox, QLineEdit, QTableWidget
 
 from lakefloor.algorithms import _forms, _settings, algorithm_classes
 from lakefloor.algorithms._settings import Boat
 from lakefloor.algorithms._toolbox import GROUPS, MODEL_ORDER, shown
+from lakefloor.plugin.shipped_model import FORM
 
 ADVANCED = QgsProcessingParameterDefinition.Flag.FlagAdvanced
 CLASSES = pytest.mark.parametrize("cls", algorithm_classes(), ids=lambda cls: cls.NAME)
@@ -224,11 +227,60 @@ def test_the_model_designer_keeps_meters_and_the_defaults_of_the_contract(provid
             self.model, self.childId = QgsProcessingModelAlgorithm("m", "g"), ""
             self.context = QgsProcessingContext()
 
+    _settings.choose(depth_unit="meters", page_size="Tabloid")
     _settings.keep_boats([Boat("Skiff", 0.5)])
-    algorithm = provider.algorithm("correctdepths").create()
-    field, dialog = _field(algorithm, "DRAFT", ModelerParametersDialog())
-    assert isinstance(field, gui.QgsProcessingModelerParameterWidget)
-    assert algorithm.parameterDefinition("DRAFT").defaultValue() == 0.3
+    for name, key, default in (
+        ("correctdepths", "DRAFT", 0.3),
+        ("mapsheet", "UNIT", "feet"),
+        ("mapsheet", "PAGE_SIZE", "Letter"),
+    ):
+        algorithm = provider.algorithm(name).create()
+        assert _filled(algorithm, key) != default
+        field, dialog = _field(algorithm, key, ModelerParametersDialog())
+        assert isinstance(field, gui.QgsProcessingModelerParameterWidget)
+        assert field.value().staticValue() == default
+        dialog.close()
+
+
+def test_a_choice_that_is_filled_in_is_the_field_of_qgis(provider):
+    field, dialog = _field(provider.algorithm("mapsheet").create(), "PAGE_SIZE")
+    widget = field.createWrappedWidget(QgsProcessingContext())
+    assert field.parameterValue() == "A4"
+    assert field.createWrappedLabel().text() == "Page size"
+    field.setParameterValue("Letter", QgsProcessingContext())
+    assert field.parameterValue() == "Letter"
+    assert widget is not None
+    dialog.close()
+
+
+@pytest.mark.parametrize("locale", ["en_US", "de_DE", "fr_FR"])
+def test_numbers_are_written_and_read_with_the_signs_of_the_locale(provider, locale):
+    before = QLocale()
+    QLocale.setDefault(QLocale(locale))
+    try:
+        field, dialog = _field(provider.algorithm("correctdepths").create(), "ASSUMED_SOUND_SPEED")
+        sign = QLocale().decimalPoint()
+        assert field.widget.text() == f"4921{sign}26"
+        field.widget.lineEdit().setText(f"4800{sign}5")
+        field.widget.interpretText()
+        assert field.parameterValue() == pytest.approx(4800.5 * 0.3048)
+        dialog.close()
+    finally:
+        QLocale.setDefault(before)
+
+
+def test_a_model_says_what_its_form_shows(provider, without_main_window):
+    model = QgsApplication.processingRegistry().createAlgorithmById("lakefloor:logstolakemap")
+    names = ["LOGS", "LOG_FOLDER", "SHORELINE", "mapsheet:Map sheet"]
+    model.setHelpContent({**model.helpContent(), FORM: ",".join(names)})
+    model = model.create()
+    assert sorted(d.name() for d in _forms.shown(model)) == sorted(names)
+    dialog = model.createCustomParametersWidget(None)
+    panel = dialog.mainWidget()
+    folded = panel.findChild(QGroupBox, "grpAdvanced")
+    for name, wrapper in panel.wrappers.items():
+        widget = wrapper.wrappedWidget() or wrapper.widget
+        assert folded.isAncestorOf(widget) == (name not in names)
     dialog.close()
 
 
@@ -318,3 +370,58 @@ def test_a_command_loads_nothing_that_draws(provider):
         [sys.executable, "-c", code], capture_output=True, text=True, check=True, timeout=300
     )
     assert ran.stdout.strip().splitlines()[-1] == "[]"
+
+
+def _type(line, text):
+    line.setText(text)
+    line.textEdited.emit(text)
+
+
+@pytest.fixture
+def lanes(provider, without_main_window, tmp_path, memory_layer):
+    """The form of Survey lanes, and the field of its output."""
+    _settings.choose(lakes_folder=tmp_path)
+    area = memory_layer("Polygon", ["POLYGON((0 0, 0 400, 400 400, 400 0, 0 0))"])
+    QgsProject.instance().addMapLayer(area)
+    algorithm = provider.algorithm("surveylanes").create()
+    dialog = algorithm.createCustomParametersWidget(None)
+    dialog.setParameters({"INPUT": area.id()})
+    panel = dialog.mainWidget()
+    yield panel, panel.wrappers["OUTPUT"].wrappedWidget().findChild(QLineEdit)
+    dialog.close()
+    QgsProject.instance().removeMapLayer(area.id())
+
+
+def test_a_file_name_gets_its_folder_when_the_field_is_left(lanes, tmp_path):
+    """Without it, QGIS's own field hands on a path in the folder of the profile."""
+    panel, line = lanes
+    _type(line, "lanes.gpkg")
+    line.editingFinished.emit()
+    assert line.text() == str(tmp_path / "lanes.gpkg")
+    value = panel.wrappers["OUTPUT"].parameterValue()
+    assert value.sink.staticValue() == str(tmp_path / "lanes.gpkg")
+    line.editingFinished.emit()
+    assert line.text() == str(tmp_path / "lanes.gpkg")
+
+
+def test_a_run_that_begins_in_the_field_has_the_folder_too(lanes, tmp_path):
+    panel, line = lanes
+    _type(line, "lanes.gpkg")
+    given = panel.createProcessingParameters()["OUTPUT"]
+    assert given.sink.staticValue() == str(tmp_path / "lanes.gpkg")
+    assert given.destinationProject == QgsProject.instance()
+    assert line.text() == "lanes.gpkg"
+    _type(line, "")
+    given = panel.createProcessingParameters()["OUTPUT"]
+    assert given.sink.staticValue() == "TEMPORARY_OUTPUT"
+
+
+def test_a_folder_chosen_in_the_options_of_processing_is_kept(lanes, tmp_path, monkeypatch):
+    from processing.core.ProcessingConfig import ProcessingConfig
+
+    _, line = lanes
+    setting = ProcessingConfig.settings[ProcessingConfig.OUTPUT_FOLDER]
+    monkeypatch.setattr(setting, "value", str(tmp_path / "chosen"))
+    _type(line, "lanes.gpkg")
+    line.editingFinished.emit()
+    assert line.text() == "lanes.gpkg"

@@ -63,6 +63,16 @@ def test_a_name_goes_to_the_folder_for_lakes_or_that_of_the_project(
     assert deeper["OUTPUT"] == str(own / "sheets" / "map.pdf")
 
 
+def test_where_the_folder_for_lakes_is_not_there_it_is_home(
+    provider, window, lakes, context, monkeypatch, tmp_path
+):
+    monkeypatch.setenv("HOME", str(tmp_path))
+    monkeypatch.setenv("USERPROFILE", str(tmp_path))
+    lakes.rmdir()
+    given = _resolved(provider, "mapsheet", {"OUTPUT": "map.pdf"}, context)
+    assert given["OUTPUT"] == str(tmp_path / "map.pdf")
+
+
 def test_a_layer_keeps_what_was_said_of_it(provider, window, lakes, context):
     asked = QgsProcessingOutputLayerDefinition("./lanes.gpkg", context.project())
     asked.destinationName = "Lanes"
@@ -77,6 +87,12 @@ def test_a_layer_keeps_what_was_said_of_it(provider, window, lakes, context):
 def test_a_new_database_has_its_folder_too(provider, window, lakes, context):
     given = _resolved(provider, "addtodatabase", {"DATABASE": "lake.gpkg"}, context)
     assert given["DATABASE"] == str(lakes / "lake.gpkg")
+
+
+def test_an_input_that_is_there_is_the_one_that_is_meant(provider, window, lakes, context):
+    (window / "lake.gpkg").touch()
+    given = _resolved(provider, "addtodatabase", {"DATABASE": "lake.gpkg"}, context)
+    assert given["DATABASE"] == "lake.gpkg"
 
 
 def test_a_home_folder_is_written_out(provider, window, lakes, context, monkeypatch, tmp_path):

@@ -1,4 +1,4 @@
-"""The field for a number in a form: in the unit of the user's choice, without idle zeros.
+"""The fields of a form: numbers in the unit of the user's choice, without idle zeros.
 
 QGIS's own field for a distance has its unit chosen anew in each form, forgets it in a folded group,
 and writes six decimals. This one shows what the user chose once for all lakes. What it hands on is in
@@ -11,9 +11,10 @@ import re
 from math import floor, log10
 from typing import NamedTuple
 
-from processing.gui.wrappers import WidgetWrapper
+from processing.gui.wrappers import DIALOG_STANDARD, WidgetWrapper, dialogTypes
 from qgis.core import (
     QgsProcessingContext,
+    QgsProcessingModelChildParameterSource,
     QgsProcessingParameterDefinition,
     QgsProcessingParameters,
 )
@@ -68,14 +69,39 @@ def shown_in(name: str, label: str, unit: str) -> Shown:
 
 
 class NumberField:
-    """Makes the field that a form asks for; the model designer keeps the one of QGIS."""
+    """Makes the field of a number; the model designer keeps the one of QGIS."""
 
     def __new__(cls, definition, dialog, row=0, column=0, decimals=3):
-        if type(dialog).__name__ == "ModelerParametersDialog":
-            return QgsGui.processingGuiRegistry().createModelerParameterWidget(
-                dialog.model, dialog.childId, definition, dialog.context
-            )
+        if _is_designer(dialog):
+            return _in_designer(definition, dialog)
         return NumberWrapper(definition, dialog, row, column)
+
+
+class FilledField:
+    """Makes the field of QGIS for what the user has chosen for all lakes."""
+
+    def __new__(cls, definition, dialog, row=0, column=0):
+        if _is_designer(dialog):
+            return _in_designer(definition, dialog)
+        kind = dialogTypes.get(type(dialog).__name__, DIALOG_STANDARD)
+        wrapper = QgsGui.processingGuiRegistry().createParameterWidgetWrapper(definition, kind)
+        wrapper.setDialog(dialog)
+        return wrapper
+
+
+def _is_designer(dialog):
+    return type(dialog).__name__ == "ModelerParametersDialog"
+
+
+def _in_designer(definition, dialog):
+    """Return the field of the model designer; a model is for others too, so nothing is filled in."""
+    field = QgsGui.processingGuiRegistry().createModelerParameterWidget(
+        dialog.model, dialog.childId, definition, dialog.context
+    )
+    field.setDialog(dialog)
+    default = QgsProcessingModelChildParameterSource.fromStaticValue(definition.defaultValue())
+    field.setWidgetValue(default)
+    return field
 
 
 class NumberWrapper(WidgetWrapper):
