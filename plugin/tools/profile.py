@@ -129,7 +129,8 @@ class ProfileWindow(QDialog):
         self._path = str(path)
         page = Path(path).read_text(encoding="utf-8")
         # Qt knows little of the styles of a page, and sets it far apart with them.
-        self.page.setHtml(re.sub("<style>.*?</style>", "", page, flags=re.DOTALL))
+        page = re.sub("<style>.*?</style>", "", page, flags=re.DOTALL)
+        self.page.setHtml(re.sub("(<img [^>]*>)", r"<p>\1</p>", page))
         self.show()
         self.raise_()
 
