@@ -26,7 +26,7 @@ _IN_BOX = (
 )
 
 
-def renew_statuses(path, table: str, store, box=None, progress: Progress = silent) -> int:
+def renew_statuses(path, table: str, store, box=None, progress: Progress = silent) -> dict:
     """Give the soundings of a layer's table the status that they have in a store.
 
     The layer's CRS must be that of the store. Soundings that the store does not have keep their
@@ -45,8 +45,8 @@ def renew_statuses(path, table: str, store, box=None, progress: Progress = silen
 
     Returns
     -------
-    int
-        How many have another status now.
+    dict of str to int
+        How many soundings have another status now, by that status.
 
     Raises
     ------
@@ -73,7 +73,7 @@ def renew_statuses(path, table: str, store, box=None, progress: Progress = silen
     return changed
 
 
-def _renew(db, table, box) -> int:
+def _renew(db, table, box) -> dict:
     held, shown = _pings(db, "store", "soundings", box), _pings(db, "main", table, box)
     db.execute(f"CREATE TEMP TABLE held AS SELECT place, time, raw, turn, status FROM ({held})")
     db.execute("CREATE INDEX temp.held_ping ON held (place, time, raw, turn)")
@@ -88,8 +88,7 @@ def _renew(db, table, box) -> int:
         f"UPDATE main.{name} SET status = (SELECT r.status FROM temp.renewed r "
         f"WHERE r.fid = {name}.fid) WHERE fid IN (SELECT fid FROM temp.renewed)"
     )
-    ((count,),) = db.execute("SELECT count(*) FROM temp.renewed")
-    return count
+    return dict(db.execute("SELECT status, count(*) FROM temp.renewed GROUP BY 1"))
 
 
 def _pings(db, database, table, box) -> str:

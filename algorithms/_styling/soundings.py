@@ -63,6 +63,25 @@ def _soundings(layer, faint=False, deepest=None):
     layer.setRenderer(QgsCategorizedSymbolRenderer("status", categories))
 
 
+def show_reasons(layer, statuses):
+    """Let soundings of further statuses be drawn as not used, in whatever style the layer has.
+
+    A layer that is not drawn by status is left as it is.
+    """
+    renderer = layer.renderer()
+    if not isinstance(renderer, QgsCategorizedSymbolRenderer):
+        return
+    if renderer.classAttribute() != "status":
+        return
+    known = {ACCEPTED, *(str(category.value()) for category in renderer.categories())}
+    renderer = renderer.clone()
+    for status in sorted(set(statuses) - known):
+        marker = _rejected_marker(len(renderer.categories()) - 1)
+        label = tr("not used: {}").format(status)
+        renderer.addCategory(QgsRendererCategory(status, marker, label))
+    layer.setRenderer(renderer)
+
+
 def _deepest(layer) -> float:
     field = layer.fields().indexFromName("depth_m")
     if field < 0 or not layer.fields().at(field).isNumeric():

@@ -1,8 +1,9 @@
 """Tools on the map, which work on the lake that the panel holds."""
 
 from .readout import Readout
+from .statuses import show_statuses
 
-__all__ = ["Readout", "tools_for"]
+__all__ = ["Readout", "show_statuses", "tools_for"]
 
 
 def tools_for(iface, lake, runner) -> list:
@@ -18,5 +19,12 @@ def tools_for(iface, lake, runner) -> list:
     """
     from .marks import MarkAction
     from .profile import ProfileAction
+    from .review import ReviewAction
+    from .shoreline import ShorelineAction
 
-    return [ProfileAction(iface, lake, runner), MarkAction(iface, lake)]
+    return [
+        ShorelineAction(iface, lake),
+        ReviewAction(iface, lake, runner),
+        ProfileAction(iface, lake, runner),
+        MarkAction(iface, lake),
+    ]

@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+import re
 import shutil
+from pathlib import Path
 
 from qgis.core import QgsFeature, QgsProcessingUtils, QgsVectorLayer
-from qgis.PyQt.QtCore import QUrl
 from qgis.PyQt.QtWidgets import QDialog, QDialogButtonBox, QFileDialog, QTextBrowser, QVBoxLayout
 
 from ...algorithms._i18n import tr
@@ -110,7 +111,7 @@ class ProfileWindow(QDialog):
         super().__init__(parent)
         self.setWindowTitle(tr("Depth profile"))
         self.setObjectName("lakefloorProfile")
-        self.resize(960, 720)
+        self.resize(1120, 760)
         self._path = None
         self.page = QTextBrowser()
         # The report is made for paper, whatever the theme of the window.
@@ -126,8 +127,10 @@ class ProfileWindow(QDialog):
     def show_report(self, path):
         """Show a report and bring the window to the front."""
         self._path = str(path)
-        self.page.setSource(QUrl.fromLocalFile(self._path))
-        self.page.reload()
+        page = Path(path).read_text(encoding="utf-8")
+        # Qt knows little of the styles of a page, and sets it far apart with them.
+        page = re.sub("<style>.*?</style>", "", page, flags=re.DOTALL)
+        self.page.setHtml(re.sub("(<img [^>]*>)", r"<p>\1</p>", page))
         self.show()
         self.raise_()
 

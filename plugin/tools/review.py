@@ -22,7 +22,7 @@ from ...algorithms.core.errors import LakefloorError
 from ...algorithms.core.number_text import counted
 from .lake_layers import layers_of
 from .statuses import show_statuses
-from .tool_action import ToolAction
+from .tool_action import ToolAction, show_beside
 
 __all__ = ["ReviewAction", "ReviewWindow"]
 
@@ -66,7 +66,7 @@ class ReviewAction(ToolAction):
         layer.willBeDeleted.connect(self._lose)
         self._count()
         self._look_for_undo()
-        window.show()
+        show_beside(window)
 
     def tear_down(self):
         if self.window is not None:
@@ -79,7 +79,7 @@ class ReviewAction(ToolAction):
         Parameters
         ----------
         decision : str
-            "reject", "accept" or "clear".
+            "reject", "accept" or "as cleaned".
         """
         layer = self._layer
         count = 0 if layer is None else layer.selectedFeatureCount()
@@ -127,7 +127,7 @@ class ReviewAction(ToolAction):
 
     def _ended(self, run, box):
         if run.state == "done":
-            said = run.text
+            said = _sentence(run)
             show_statuses(self.lake, box, lambda wrong: self._shown(said, wrong))
         elif self.window is not None:
             self.window.wait(False)
@@ -165,10 +165,28 @@ class ReviewAction(ToolAction):
         self.window = self._layer = None
 
 
+@in_local_numbers
+def _sentence(run) -> str:
+    """Return what a run has done to the database, in words."""
+    if "DECIDED" not in run.results:
+        return tr("The last review is undone. The map is out of date until you make it again.")
+    lost = run.results["NOT_FOUND"]
+    if lost:
+        return tr("Soundings that are not in the lake database: {}. Make the map again.").format(
+            lost
+        )
+    changed = run.results["CHANGED_SOUNDINGS"]
+    if not changed:
+        return tr("No sounding has another status now.")
+    return tr("{} another status now. The map is out of date until you make it again.").format(
+        counted(changed, tr("sounding has"), tr("soundings have"))
+    )
+
+
 class ReviewWindow(QDialog):
     """What is selected, what is decided on it, why and by whom; it stays beside the map."""
 
-    #: A decision was asked for: "reject", "accept" or "clear".
+    #: A decision was asked for: "reject", "accept" or "as cleaned".
     decided = pyqtSignal(str)
 
     def __init__(self, parent):
@@ -197,7 +215,7 @@ class ReviewWindow(QDialog):
         self._deciding = {
             "reject": self.reject_them,
             "accept": self.accept_them,
-            "clear": self.clear_them,
+            "as cleaned": self.clear_them,
         }
         for decision, button in self._deciding.items():
             button.clicked.connect(lambda *_, word=decision: self.decided.emit(word))

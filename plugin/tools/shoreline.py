@@ -38,7 +38,7 @@ from .lake_layers import as_layer_of, layers_of, project_of
 from .own_layers import own_layer
 from .readout import depth_unit
 from .shoreline_checks import OutsideTask, area_of, shape_findings
-from .tool_action import ToolAction
+from .tool_action import ToolAction, show_beside
 
 __all__ = ["ShorelineAction", "ShorelineGuide"]
 
@@ -76,7 +76,7 @@ class ShorelineAction(ToolAction):
         guide.chosen.connect(self.zoom_to)
         guide.save.clicked.connect(self.save)
         guide.finished.connect(self._left)
-        guide.show()
+        show_beside(guide)
 
     def tear_down(self):
         if self.guide is not None:

@@ -6,6 +6,7 @@ from qgis.core import QgsApplication, QgsProcessingFeedback, QgsProviderRegistry
 
 from ...algorithms._i18n import tr
 from ...algorithms._store.layer_status import renew_statuses
+from ...algorithms._styling.soundings import show_reasons
 from ...algorithms.core.errors import Cancelled, LakefloorError
 from .lake_layers import layers_of
 
@@ -44,7 +45,7 @@ class _StatusTask(QgsTask):
         self._box = None
         if box is not None:
             self._box = (box.xMinimum(), box.yMinimum(), box.xMaximum(), box.yMaximum())
-        self._feedback, self._wrong = QgsProcessingFeedback(), ""
+        self._feedback, self._wrong, self._statuses = QgsProcessingFeedback(), "", {}
         layer.willBeDeleted.connect(self._let_go)
 
     def cancel(self):
@@ -53,7 +54,9 @@ class _StatusTask(QgsTask):
 
     def run(self):
         try:
-            renew_statuses(self._path, self._table, self._database, self._box, self._look_up)
+            self._statuses = renew_statuses(
+                self._path, self._table, self._database, self._box, self._look_up
+            )
         except Cancelled:
             return False
         except LakefloorError as error:
@@ -65,6 +68,7 @@ class _StatusTask(QgsTask):
         if self._layer is not None:
             self._layer.willBeDeleted.disconnect(self._let_go)
             self._layer.reload()
+            show_reasons(self._layer, self._statuses)
             self._layer.triggerRepaint()
         if self._done is not None:
             self._done(self._wrong)

@@ -14,7 +14,7 @@ try:
 except ImportError:  # Qt 5
     from qgis.PyQt.QtWidgets import QAction
 
-__all__ = ["ToolAction"]
+__all__ = ["ToolAction", "show_beside"]
 
 _ICONS = Path(__file__).resolve().parents[1] / "icons"
 
@@ -86,3 +86,11 @@ class ToolAction(QAction):
             raise LakefloorError(
                 tr("The lake is open for reading only. Close it elsewhere, then open it again.")
             )
+
+
+def show_beside(window):
+    """Show a window that stays open while the map is worked on, at the map's right edge."""
+    window.adjustSize()
+    main = window.parentWidget().geometry()
+    window.move(main.right() - window.width() - 24, main.top() + main.height() // 6)
+    window.show()

@@ -5,10 +5,12 @@ import sqlite3
 import numpy as np
 import pytest
 from osgeo import ogr
-from qgis.core import QgsVectorLayer
+from qgis.core import QgsMarkerSymbol, QgsSingleSymbolRenderer, QgsVectorLayer
 
 from lakefloor.algorithms import _store
 from lakefloor.algorithms._store.layer_status import renew_statuses
+from lakefloor.algorithms._styling import apply_style
+from lakefloor.algorithms._styling.soundings import show_reasons
 from lakefloor.algorithms.core.errors import Cancelled, LakefloorError
 from lakefloor.algorithms.core.geopackage import allow_updates
 from lakefloor.algorithms.core.soundings import Soundings
@@ -81,13 +83,13 @@ def in_store(path):
 
 def test_the_layer_shows_what_the_database_says(store, layer_file):
     table = table_of(layer_file)
-    assert renew_statuses(layer_file, table, store) == 0
+    assert renew_statuses(layer_file, table, store) == {}
     write(store, "UPDATE soundings SET status = 'rejected by hand: fish' WHERE fid % 7 = 0")
     write(layer_file, f"UPDATE \"{table}\" SET status = 'spike' WHERE fid % 11 = 0")
     before = statuses(layer_file)
     wrong = sum(before[ping] != status for ping, status in in_store(store).items())
     assert wrong > 100
-    assert renew_statuses(layer_file, table, store) == wrong
+    assert sum(renew_statuses(layer_file, table, store).values()) == wrong
     assert statuses(layer_file) == in_store(store)
 
 
@@ -96,7 +98,7 @@ def test_a_layer_that_qgis_has_open_shows_it_after_reloading(store, layer_file):
     layer = QgsVectorLayer(f"{layer_file}|layername={table}")
     next(layer.getFeatures())
     write(store, "UPDATE soundings SET status = 'rejected by hand: fish' WHERE fid = 5")
-    assert renew_statuses(layer_file, table, store) == 1
+    assert renew_statuses(layer_file, table, store) == {"rejected by hand: fish": 1}
     layer.reload()
     assert [f["status"] for f in layer.getFeatures()].count("rejected by hand: fish") == 1
 
@@ -105,7 +107,7 @@ def test_only_a_box_is_looked_at(store, layer_file):
     table = table_of(layer_file)
     write(store, "UPDATE soundings SET status = 'rejected by hand: fish'")
     box = (4e5 + 9.5, 5.15e6 - 1.0, 4e5 + 19.5, 5.15e6 + 1.0)
-    assert renew_statuses(layer_file, table, store, box) == 10
+    assert renew_statuses(layer_file, table, store, box) == {"rejected by hand: fish": 10}
     changed = {ping for ping, status in statuses(layer_file).items() if status != "accepted"}
     assert {x for x, *_ in changed} == set(4e5 + np.arange(10.0, 20.0))
 
@@ -113,7 +115,7 @@ def test_only_a_box_is_looked_at(store, layer_file):
 def test_pings_that_the_database_lacks_keep_their_status(store, layer_file):
     table = table_of(layer_file)
     write(layer_file, f"UPDATE \"{table}\" SET status = 'mine', raw_depth_m = -1 WHERE fid = 3")
-    assert renew_statuses(layer_file, table, store) == 0
+    assert renew_statuses(layer_file, table, store) == {}
     assert "mine" in statuses(layer_file).values()
 
 
@@ -124,10 +126,24 @@ def test_pings_that_nothing_tells_apart_are_paired_in_order(run, tmp_path):
     _store.add(store, twice, "EPSG:32615")
     run("readdatabase", {"DATABASE": str(store), "OUTPUT": str(path)})
     write(store, "UPDATE soundings SET status = 'rejected by hand: fish' WHERE fid = 4")
-    assert renew_statuses(path, table_of(path), store) == 1
+    assert renew_statuses(path, table_of(path), store) == {"rejected by hand: fish": 1}
     layer = QgsVectorLayer(str(path))
     rejected = [f["status"] != "accepted" for f in layer.getFeatures()]
     assert rejected == [False, False, False, True, False, False]
+
+
+def test_a_new_reason_gets_a_symbol_and_the_style_stays(store, layer_file):
+    layer = QgsVectorLayer(f"{layer_file}|layername={table_of(layer_file)}")
+    apply_style(layer, "soundings")
+    before = [(c.value(), c.label()) for c in layer.renderer().categories()]
+    show_reasons(layer, ["accepted", "rejected by hand: fish"])
+    after = [(c.value(), c.label()) for c in layer.renderer().categories()]
+    assert after == [*before, ("rejected by hand: fish", "not used: rejected by hand: fish")]
+    show_reasons(layer, ["rejected by hand: fish"])
+    assert len(layer.renderer().categories()) == len(after)
+    layer.setRenderer(QgsSingleSymbolRenderer(QgsMarkerSymbol()))
+    show_reasons(layer, ["spike"])
+    assert isinstance(layer.renderer(), QgsSingleSymbolRenderer)
 
 
 def test_a_cancel_leaves_the_layer_as_it_was(store, layer_file):
