@@ -11,9 +11,11 @@ from qgis.PyQt.QtWidgets import QFileDialog
 
 from ...algorithms import _settings
 from ...algorithms._i18n import tr
+from ...algorithms.core.errors import LakefloorError
 from ..running import Runner
 from . import project as projects
 from . import texts
+from .add_visits import AddVisits
 from .making import LakeMaker
 from .panel import LakePanel
 from .step_form import StepForm
@@ -34,8 +36,17 @@ class Door(QObject):
         self.panel = LakePanel(iface.mainWindow())
         iface.addDockWidget(Qt.DockWidgetArea.RightDockWidgetArea, self.panel)
         self._form = None
+        self._put_in_tools()
         self._connect()
         self.panel.show_lake(self.work)
+
+    def _put_in_tools(self):
+        """Put the readout of the map and the tools on the map into the panel."""
+        from ..tools import Readout, tools_for
+
+        self.tools = tools_for(self.iface, self.work, self.runner)
+        self.readout = Readout(self.iface, self.work)
+        self.panel.page.put_in(self.readout, self.tools)
 
     def _connect(self):
         work, page, welcome = self.work, self.panel.page, self.panel.welcome
@@ -81,6 +92,8 @@ class Door(QObject):
         self.work.stop()
         if self._form is not None:
             self._form.close()
+        for part in (self.readout, *self.tools):
+            part.tear_down()
         self.iface.removeDockWidget(self.panel)
         self.panel.deleteLater()
         self.deleteLater()
@@ -143,35 +156,31 @@ class Door(QObject):
             self._open_document({"sheet": "map_sheet", "report": "lake_report"}[option])
         elif key == "shoreline" or option == "gauge":
             self.maker.ask_file("gauge" if option == "gauge" else key, lake, self.panel, option)
+        elif key in ("visits", "outing") or option == "form":
+            self._ask(key, lake)
         else:
-            parameters = self.taker.parameters(key, lake, self.work.facts)
-            if key == "visits":
-                self._ask_visits(lake, parameters)
-            elif key == "outing" or option == "form":
-                self._ask(key, lake, parameters)
-            else:
-                self.taker.take(key, lake, parameters)
+            self.taker.take(key, lake)
 
-    def _ask_visits(self, lake, parameters):
-        from .add_visits import AddVisits
-
-        form = AddVisits(parameters, lake, self.iface.mapCanvas(), self.iface.mainWindow())
-        form.filled.connect(lambda values: self.taker.take("visits", lake, values))
+    def _ask(self, key, lake):
+        try:
+            name, known = self.taker.known(key, lake)
+        except LakefloorError as error:
+            self.panel.tell(str(error), True)
+            return
+        algorithm = QgsApplication.processingRegistry().createAlgorithmById(name)
+        canvas, window = self.iface.mapCanvas(), self.iface.mainWindow()
+        if key == "visits":
+            form = AddVisits(algorithm, known, canvas, window)
+            form.filled.connect(lambda options: self._add_visits(lake, form, options))
+        else:
+            title, run = texts.step_title(key), texts.step_action(key).rstrip("…")
+            form = StepForm(algorithm, known, title, run, _ASKED[key], canvas=canvas, parent=window)
+            form.filled.connect(lambda options: self.taker.take(key, lake, options))
         self._show_form(form)
 
-    def _ask(self, key, lake, parameters):
-        algorithm = QgsApplication.processingRegistry().createAlgorithmById(_model(key))
-        form = StepForm(
-            algorithm,
-            parameters,
-            texts.step_title(key),
-            texts.step_action(key).rstrip("…"),
-            asked=_ASKED[key],
-            canvas=self.iface.mapCanvas(),
-            parent=self.iface.mainWindow(),
-        )
-        form.filled.connect(lambda values: self.taker.take(key, lake, values))
-        self._show_form(form)
+    def _add_visits(self, lake, form, options):
+        logs = form.logs.paths() if form.keep.isChecked() else []
+        self.taker.take("visits", lake, options, lambda: self.maker.keep_logs(lake, logs))
 
     def _show_form(self, form):
         form.setAttribute(Qt.WidgetAttribute.WA_DeleteOnClose)
@@ -242,12 +251,6 @@ class Door(QObject):
     def _open_file(self, path):
         whole = Path(self.work.folder.path) / path
         QDesktopServices.openUrl(QUrl.fromLocalFile(str(whole)))
-
-
-def _model(key):
-    from ...algorithms._lake.steps import step
-
-    return step(key).algorithm
 
 
 #: What the form of a step shows although the lake knows a value.

@@ -48,9 +48,8 @@ class LakePage(QWidget):
         column.addWidget(self.steps)
         column.addWidget(self.next)
         column.addWidget(self.run)
-        #: Where tools on the map show what they read.
-        self.readout_place = QVBoxLayout()
-        column.addLayout(self.readout_place)
+        self._tools = QVBoxLayout()
+        column.addLayout(self._tools)
         self.said_box = _box(tr("What came out"), self.said)
         self.visits_box = _box(tr("Visits"), self.visits)
         self.log_box = _box(tr("Log"), self.log, collapsed=True)
@@ -91,6 +90,21 @@ class LakePage(QWidget):
         row.addLayout(words, 1)
         row.addWidget(button, 0, Qt.AlignmentFlag.AlignTop)
         return row
+
+    def put_in(self, readout, actions):
+        """Put in what reads the map under the cursor, and the tools on the map."""
+        row = QHBoxLayout()
+        row.setSpacing(0)
+        for action in actions:
+            button = QToolButton()
+            button.setAutoRaise(True)
+            button.setDefaultAction(action)
+            button.setFocusPolicy(Qt.FocusPolicy.StrongFocus)
+            row.addWidget(button)
+        row.addStretch(1)
+        readout.setSizePolicy(QSizePolicy.Policy.Ignored, QSizePolicy.Policy.Preferred)
+        self._tools.addLayout(row)
+        self._tools.addWidget(readout)
 
     # -- what is shown --------------------------------------------------------
 

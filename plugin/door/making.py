@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from qgis.PyQt.QtCore import QObject, pyqtSignal
 
-from ...algorithms._lake.facts import read_facts
 from .aside import Aside
 from .example import example_lake, example_there
 
@@ -52,23 +51,19 @@ class LakeMaker(QObject):
 
         self._aside.do(work, lambda lake: self._go_on(lake, asked), self._fail)
 
-    def add_logs(self, lake, logs, then=None):
-        """Add logs to a lake with what is known of it."""
-        facts = read_facts(lake.path)
-        parameters = self._taker.parameters("visits", lake, facts)
-        self._taker.take("visits", lake, {**parameters, **of_logs(logs)}, then)
-
-    def map(self, lake):
-        """Map a lake with what is known of it."""
-        facts = read_facts(lake.path)
-        self._taker.take("map", lake, self._taker.parameters("map", lake, facts))
-
     def _go_on(self, lake, asked):
         self.made.emit(str(lake.path))
         if asked.logs:
-            then = (lambda: self.map(lake)) if asked.shoreline is not None else None
+            then = (lambda: self._taker.take("map", lake)) if asked.shoreline is not None else None
             logs = [lake.logs] if asked.copy_logs else asked.logs
-            self.add_logs(lake, logs, then)
+            self._taker.take("visits", lake, of_logs(logs), then)
+
+    def keep_logs(self, lake, logs):
+        """Copy logs into the folder of a lake."""
+        from ...algorithms._lake.logs import copy_logs
+
+        if logs:
+            self._aside.do(lambda: copy_logs(lake, logs), lambda _: None, self._fail)
 
     def _fail(self, text):
         self.told.emit(text, True)

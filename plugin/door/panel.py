@@ -16,7 +16,7 @@ class LakePanel(QgsDockWidget):
     def __init__(self, parent=None):
         super().__init__(tr("Lake"), parent)
         self.setObjectName("LakefloorPanel")
-        self.setMinimumWidth(300)
+        self.setMinimumWidth(330)
         self.bar, self.welcome, self.page = QgsMessageBar(), Welcome(), LakePage()
         self.stack = QStackedWidget()
         for page in (self.welcome, self.page):

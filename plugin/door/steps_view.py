@@ -23,7 +23,7 @@ RUNNING = "running"
 
 _ICONS = {
     states.NOT_YET: "/mTaskOnHold.svg",
-    states.READY: "/mTaskQueued.svg",
+    states.READY: "/mActionArrowRight.svg",
     states.DONE: "/mTaskComplete.svg",
     states.OUT_OF_DATE: "/mIconWarning.svg",
     states.FAILED: "/mTaskTerminated.svg",
