@@ -57,6 +57,7 @@ class Door(QObject):
             source.told.connect(self.panel.tell)
         self.taker.came_out.connect(self._show_result)
         self.maker.made.connect(self.open)
+        self.maker.brought.connect(self._show_brought)
         welcome.example_asked.connect(self.open_example)
         welcome.new_asked.connect(self.ask_new_lake)
         welcome.open_asked.connect(self.ask_lake)
@@ -64,7 +65,7 @@ class Door(QObject):
         page.menu_asked.connect(self._do)
         page.take_over_asked.connect(work.take_over)
         page.steps.asked.connect(self.take_step)
-        page.run.canceled.connect(self.runner.cancel)
+        self.panel.run.canceled.connect(self.runner.cancel)
         page.said.layer_asked.connect(self._show_layer)
         page.said.document_asked.connect(self._open_file)
         self._connect_visits(page.visits)
@@ -154,8 +155,10 @@ class Door(QObject):
         lake = self.work.folder
         if option in ("sheet", "report"):
             self._open_document({"sheet": "map_sheet", "report": "lake_report"}[option])
-        elif key == "shoreline" or option == "gauge":
-            self.maker.ask_file("gauge" if option == "gauge" else key, lake, self.panel, option)
+        elif option in ("file", "gauge"):
+            self._ask_file(lake, option)
+        elif key == "shoreline":
+            self._draw_shoreline()
         elif key in ("visits", "outing") or option == "form":
             self._ask(key, lake)
         else:
@@ -178,9 +181,26 @@ class Door(QObject):
             form.filled.connect(lambda options: self.taker.take(key, lake, options))
         self._show_form(form)
 
+    def _ask_file(self, lake, option):
+        title = tr("Gauge readings") if option == "gauge" else tr("Shoreline")
+        chosen, _ = QFileDialog.getOpenFileName(self.panel, title, str(lake.path))
+        if chosen:
+            self.maker.bring_in(lake, [chosen])
+
+    def _draw_shoreline(self):
+        from ..tools.shoreline import ShorelineAction
+
+        next(tool for tool in self.tools if isinstance(tool, ShorelineAction)).trigger()
+
+    def _show_brought(self, lake):
+        if lake == self.work.folder:
+            projects.bring_in(self.iface, lake)
+            self.work.look()
+
     def _add_visits(self, lake, form, options):
         logs = form.logs.paths() if form.keep.isChecked() else []
-        self.taker.take("visits", lake, options, lambda: self.maker.keep_logs(lake, logs))
+        keep = (lambda: self.maker.bring_in(lake, logs)) if logs else None
+        self.taker.take("visits", lake, options, keep)
 
     def _show_form(self, form):
         form.setAttribute(Qt.WidgetAttribute.WA_DeleteOnClose)
@@ -205,6 +225,7 @@ class Door(QObject):
         self.panel.page.show_seen(self.work, runs, running)
 
     def _show_run(self, run):
+        self.panel.run.show_runs(self.runner.runs)
         if run in runs_of(self.work.folder, self.runner.runs):
             self._show_seen()
             if run.is_over:

@@ -19,7 +19,7 @@ from qgis.PyQt.QtWidgets import (
 
 from ...algorithms._i18n import tr
 from . import texts
-from .run_view import LogView, RunView
+from .run_view import LogView
 from .said_view import SaidView
 from .steps_view import StepsView, next_step
 from .visits_view import VisitsView
@@ -36,7 +36,7 @@ class LakePage(QWidget):
         super().__init__(parent)
         self.name, self.about = QLabel(), QLabel()
         self.notice = _Notice(self.take_over_asked.emit)
-        self.steps, self.run, self.visits = StepsView(), RunView(), VisitsView()
+        self.steps, self.visits = StepsView(), VisitsView()
         self.said, self.log = SaidView(), LogView()
         self.next = QPushButton()
         self.next.clicked.connect(lambda: self.steps.asked.emit(self._next, ""))
@@ -47,7 +47,6 @@ class LakePage(QWidget):
         column.addWidget(self.notice)
         column.addWidget(self.steps)
         column.addWidget(self.next)
-        column.addWidget(self.run)
         self._tools = QVBoxLayout()
         column.addLayout(self._tools)
         self.said_box = _box(tr("What came out"), self.said)
@@ -128,7 +127,6 @@ class LakePage(QWidget):
         running : dict of str to float
             Steps that run -> how far they are.
         """
-        self.run.show_runs(runs)
         if runs:
             self.log.show_run(runs[-1])
         self.log_box.setVisible(bool(runs))

@@ -7,6 +7,7 @@ from qgis.PyQt.QtWidgets import QStackedWidget, QVBoxLayout, QWidget
 
 from ...algorithms._i18n import tr
 from .lake_page import LakePage
+from .run_view import RunView
 from .welcome import Welcome
 
 
@@ -18,7 +19,7 @@ class LakePanel(QgsDockWidget):
         self.setObjectName("LakefloorPanel")
         self.setMinimumWidth(330)
         self.bar, self.welcome, self.page = QgsMessageBar(), Welcome(), LakePage()
-        self.stack = QStackedWidget()
+        self.run, self.stack = RunView(), QStackedWidget()
         for page in (self.welcome, self.page):
             area = QgsScrollArea()
             area.setWidget(page)
@@ -30,6 +31,7 @@ class LakePanel(QgsDockWidget):
         column.setContentsMargins(0, 0, 0, 0)
         column.addWidget(self.bar)
         column.addWidget(self.stack)
+        column.addWidget(self.run)
         self.setWidget(inside)
 
     def show_lake(self, work):
