@@ -54,7 +54,7 @@ class Door(QObject):
         work.looked.connect(self._show_seen)
         self.runner.changed.connect(self._show_run)
         for source in (work, self.taker, self.maker):
-            source.told.connect(self.panel.tell)
+            source.told.connect(self.tell)
         self.taker.came_out.connect(self._show_result)
         self.maker.made.connect(self.open)
         self.maker.brought.connect(self._show_brought)
@@ -98,6 +98,12 @@ class Door(QObject):
         self.iface.removeDockWidget(self.panel)
         self.panel.deleteLater()
         self.deleteLater()
+
+    def tell(self, text, warning=False):
+        """Say something above the map."""
+        title = self.work.facts.name if self.work.facts is not None else tr("Lake")
+        bar = self.iface.messageBar()
+        (bar.pushWarning if warning else bar.pushInfo)(title, text)
 
     # -- which lake -----------------------------------------------------------
 
@@ -168,7 +174,7 @@ class Door(QObject):
         try:
             name, known = self.taker.known(key, lake)
         except LakefloorError as error:
-            self.panel.tell(str(error), True)
+            self.tell(str(error), True)
             return
         algorithm = QgsApplication.processingRegistry().createAlgorithmById(name)
         canvas, window = self.iface.mapCanvas(), self.iface.mainWindow()
@@ -235,13 +241,13 @@ class Door(QObject):
         if self.work.folder == lake:
             shown = projects.show_result(self.iface, lake, record)
             for problem in shown.problems:
-                self.panel.tell(problem, True)
+                self.tell(problem, True)
         self.work.look()
 
     def _show_layer(self, role):
         layer = projects.layer_of(QgsProject.instance(), self.work.facts.id, role)
         if layer is None:
-            self.panel.tell(tr("This layer is not in the project any more."), True)
+            self.tell(tr("This layer is not in the project any more."), True)
         else:
             projects.show_layer(self.iface, layer)
 
@@ -265,7 +271,7 @@ class Door(QObject):
     def _open_document(self, name):
         path = newest_outputs(self.work.folder).get(name)
         if path is None:
-            self.panel.tell(tr("There is no such document yet. Map the lake first."), True)
+            self.tell(tr("There is no such document yet. Map the lake first."), True)
         else:
             self._open_file(path)
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from qgis.gui import QgsDockWidget, QgsMessageBar, QgsScrollArea
+from qgis.gui import QgsDockWidget, QgsScrollArea
 from qgis.PyQt.QtWidgets import QStackedWidget, QVBoxLayout, QWidget
 
 from ...algorithms._i18n import tr
@@ -18,7 +18,7 @@ class LakePanel(QgsDockWidget):
         super().__init__(tr("Lake"), parent)
         self.setObjectName("LakefloorPanel")
         self.setMinimumWidth(330)
-        self.bar, self.welcome, self.page = QgsMessageBar(), Welcome(), LakePage()
+        self.welcome, self.page = Welcome(), LakePage()
         self.run, self.stack = RunView(), QStackedWidget()
         for page in (self.welcome, self.page):
             area = QgsScrollArea()
@@ -29,7 +29,6 @@ class LakePanel(QgsDockWidget):
         inside = QWidget()
         column = QVBoxLayout(inside)
         column.setContentsMargins(0, 0, 0, 0)
-        column.addWidget(self.bar)
         column.addWidget(self.stack)
         column.addWidget(self.run)
         self.setWidget(inside)
@@ -42,11 +41,3 @@ class LakePanel(QgsDockWidget):
             self.page.show_lake(work)
         else:
             self.welcome.show_recent()
-
-    def tell(self, text, warning=False):
-        """Say something above all else."""
-        self.bar.clearWidgets()
-        if warning:
-            self.bar.pushWarning("", text)
-        else:
-            self.bar.pushInfo("", text)

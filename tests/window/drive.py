@@ -29,9 +29,14 @@ def layers():
 
 def idle():
     runs = door().runner.runs
-    failed = [run.error for run in runs if run.state == "failed"]
-    assert not failed, failed
     return bool(runs) and all(run.is_over for run in runs)
+
+
+def watch():
+    window = getattr(plugins.get("lakefloor"), "window", None)
+    if window is not None and window._door is not None:
+        failed = [run.error for run in window.door.runner.runs if run.state == "failed"]
+        assert not failed, failed
 
 
 def states():
@@ -183,8 +188,5 @@ def own_lake():
     quit_qgis()
 
 
-go(
-    {"first_map": first_map, "come_back": come_back, "own_lake": own_lake}[
-        os.environ["LAKEFLOOR_PART"]
-    ]()
-)
+PARTS = {"first_map": first_map, "come_back": come_back, "own_lake": own_lake}
+go(PARTS[os.environ["LAKEFLOOR_PART"]](), watch)

@@ -84,17 +84,23 @@ def fail(kind, error, trace, *_, **__):
     os._exit(1)
 
 
-def go(story):
-    """Follow a story, a generator: it yields seconds to wait, or a condition to wait for."""
+def go(story, watch):
+    """Follow a story, a generator: it yields seconds to wait, or a condition to wait for.
+
+    ``watch`` is called again and again meanwhile, and raises if something went wrong.
+    """
     qgis.utils.showException = lambda kind, error, trace, *_, **__: fail(kind, error, trace)
     sys.excepthook = fail
     waiting = {"for": None, "until": 0.0}
 
     def step():
         try:
+            watch()
             wanted = waiting["for"]
             if wanted is not None and not wanted():
-                assert time.perf_counter() < waiting["until"], f"waited in vain for {wanted}"
+                assert time.perf_counter() < waiting["until"], (
+                    f"waited in vain in line {story.gi_frame.f_lineno}"
+                )
                 QTimer.singleShot(50, step)
                 return
             what = next(story)
@@ -103,7 +109,7 @@ def go(story):
         except BaseException:
             fail(*sys.exc_info())
         if callable(what):
-            waiting.update({"for": what, "until": time.perf_counter() + 200.0})
+            waiting.update({"for": what, "until": time.perf_counter() + 120.0})
             QTimer.singleShot(50, step)
         else:
             waiting["for"] = None
