@@ -2,34 +2,30 @@
 
 from __future__ import annotations
 
-from qgis.core import QgsApplication
 from qgis.PyQt.QtWidgets import QCheckBox
 
 from ...algorithms._i18n import tr
-from ...algorithms._lake.steps import step
 from .logs_field import LogsField
 from .making import of_logs
 from .step_form import StepForm
 
 #: What is asked of a visit although the lake knows a value.
 _ASKED = ("DRAFT", "LEVEL_UNIT")
+#: What stands at the top, below the logs.
+_FIRST = ("DRAFT", "LEVEL", "WATER_TEMPERATURE", "DEPTH_UNIT", "DEPTH_FROM")
 
 
 class AddVisits(StepForm):
     """Asks for logs first, then for what the model asks beside what the lake knows."""
 
-    def __init__(self, parameters, lake, canvas=None, parent=None):
-        algorithm = QgsApplication.processingRegistry().createAlgorithmById(
-            step("visits").algorithm
-        )
-        self._lake = lake
-        known = {**parameters, "LOGS": None, "LOG_FOLDER": None}
+    def __init__(self, algorithm, known, canvas=None, parent=None):
         super().__init__(
             algorithm,
-            known,
+            {**known, "LOGS": None, "LOG_FOLDER": None},
             tr("Add visits"),
             tr("Add"),
             asked=_ASKED,
+            first=_FIRST,
             canvas=canvas,
             parent=parent,
         )
@@ -43,7 +39,7 @@ class AddVisits(StepForm):
 
     def values(self) -> dict:
         """Return the values, with the logs."""
-        return {**super().values(), "LOGS": None, "LOG_FOLDER": None, **of_logs(self.logs.paths())}
+        return {**super().values(), **of_logs(self.logs.paths())}
 
     def accept(self):
         if not self.logs.paths():

@@ -11,9 +11,11 @@ from qgis.PyQt.QtWidgets import QFileDialog
 
 from ...algorithms import _settings
 from ...algorithms._i18n import tr
+from ...algorithms.core.errors import LakefloorError
 from ..running import Runner
 from . import project as projects
 from . import texts
+from .add_visits import AddVisits
 from .making import LakeMaker
 from .panel import LakePanel
 from .step_form import StepForm
@@ -34,8 +36,17 @@ class Door(QObject):
         self.panel = LakePanel(iface.mainWindow())
         iface.addDockWidget(Qt.DockWidgetArea.RightDockWidgetArea, self.panel)
         self._form = None
+        self._put_in_tools()
         self._connect()
         self.panel.show_lake(self.work)
+
+    def _put_in_tools(self):
+        """Put the readout of the map and the tools on the map into the panel."""
+        from ..tools import Readout, tools_for
+
+        self.tools = tools_for(self.iface, self.work, self.runner)
+        self.readout = Readout(self.iface, self.work)
+        self.panel.page.put_in(self.readout, self.tools)
 
     def _connect(self):
         work, page, welcome = self.work, self.panel.page, self.panel.welcome
@@ -43,9 +54,10 @@ class Door(QObject):
         work.looked.connect(self._show_seen)
         self.runner.changed.connect(self._show_run)
         for source in (work, self.taker, self.maker):
-            source.told.connect(self.panel.tell)
+            source.told.connect(self.tell)
         self.taker.came_out.connect(self._show_result)
         self.maker.made.connect(self.open)
+        self.maker.brought.connect(self._show_brought)
         welcome.example_asked.connect(self.open_example)
         welcome.new_asked.connect(self.ask_new_lake)
         welcome.open_asked.connect(self.ask_lake)
@@ -53,7 +65,7 @@ class Door(QObject):
         page.menu_asked.connect(self._do)
         page.take_over_asked.connect(work.take_over)
         page.steps.asked.connect(self.take_step)
-        page.run.canceled.connect(self.runner.cancel)
+        self.panel.run.canceled.connect(self.runner.cancel)
         page.said.layer_asked.connect(self._show_layer)
         page.said.document_asked.connect(self._open_file)
         self._connect_visits(page.visits)
@@ -81,9 +93,17 @@ class Door(QObject):
         self.work.stop()
         if self._form is not None:
             self._form.close()
+        for part in (self.readout, *self.tools):
+            part.tear_down()
         self.iface.removeDockWidget(self.panel)
         self.panel.deleteLater()
         self.deleteLater()
+
+    def tell(self, text, warning=False):
+        """Say something above the map."""
+        title = self.work.facts.name if self.work.facts is not None else tr("Lake")
+        bar = self.iface.messageBar()
+        (bar.pushWarning if warning else bar.pushInfo)(title, text)
 
     # -- which lake -----------------------------------------------------------
 
@@ -141,37 +161,52 @@ class Door(QObject):
         lake = self.work.folder
         if option in ("sheet", "report"):
             self._open_document({"sheet": "map_sheet", "report": "lake_report"}[option])
-        elif key == "shoreline" or option == "gauge":
-            self.maker.ask_file("gauge" if option == "gauge" else key, lake, self.panel, option)
+        elif option in ("file", "gauge"):
+            self._ask_file(lake, option)
+        elif key == "shoreline":
+            self._draw_shoreline()
+        elif key in ("visits", "outing") or option == "form":
+            self._ask(key, lake)
         else:
-            parameters = self.taker.parameters(key, lake, self.work.facts)
-            if key == "visits":
-                self._ask_visits(lake, parameters)
-            elif key == "outing" or option == "form":
-                self._ask(key, lake, parameters)
-            else:
-                self.taker.take(key, lake, parameters)
+            self.taker.take(key, lake)
 
-    def _ask_visits(self, lake, parameters):
-        from .add_visits import AddVisits
-
-        form = AddVisits(parameters, lake, self.iface.mapCanvas(), self.iface.mainWindow())
-        form.filled.connect(lambda values: self.taker.take("visits", lake, values))
+    def _ask(self, key, lake):
+        try:
+            name, known = self.taker.known(key, lake)
+        except LakefloorError as error:
+            self.tell(str(error), True)
+            return
+        algorithm = QgsApplication.processingRegistry().createAlgorithmById(name)
+        canvas, window = self.iface.mapCanvas(), self.iface.mainWindow()
+        if key == "visits":
+            form = AddVisits(algorithm, known, canvas, window)
+            form.filled.connect(lambda options: self._add_visits(lake, form, options))
+        else:
+            title, run = texts.step_title(key), texts.step_action(key).rstrip("…")
+            form = StepForm(algorithm, known, title, run, _ASKED[key], canvas=canvas, parent=window)
+            form.filled.connect(lambda options: self.taker.take(key, lake, options))
         self._show_form(form)
 
-    def _ask(self, key, lake, parameters):
-        algorithm = QgsApplication.processingRegistry().createAlgorithmById(_model(key))
-        form = StepForm(
-            algorithm,
-            parameters,
-            texts.step_title(key),
-            texts.step_action(key).rstrip("…"),
-            asked=_ASKED[key],
-            canvas=self.iface.mapCanvas(),
-            parent=self.iface.mainWindow(),
-        )
-        form.filled.connect(lambda values: self.taker.take(key, lake, values))
-        self._show_form(form)
+    def _ask_file(self, lake, option):
+        title = tr("Gauge readings") if option == "gauge" else tr("Shoreline")
+        chosen, _ = QFileDialog.getOpenFileName(self.panel, title, str(lake.path))
+        if chosen:
+            self.maker.bring_in(lake, [chosen])
+
+    def _draw_shoreline(self):
+        from ..tools.shoreline import ShorelineAction
+
+        next(tool for tool in self.tools if isinstance(tool, ShorelineAction)).trigger()
+
+    def _show_brought(self, lake):
+        if lake == self.work.folder:
+            projects.bring_in(self.iface, lake)
+            self.work.look()
+
+    def _add_visits(self, lake, form, options):
+        logs = form.logs.paths() if form.keep.isChecked() else []
+        keep = (lambda: self.maker.bring_in(lake, logs)) if logs else None
+        self.taker.take("visits", lake, options, keep)
 
     def _show_form(self, form):
         form.setAttribute(Qt.WidgetAttribute.WA_DeleteOnClose)
@@ -196,6 +231,7 @@ class Door(QObject):
         self.panel.page.show_seen(self.work, runs, running)
 
     def _show_run(self, run):
+        self.panel.run.show_runs(self.runner.runs)
         if run in runs_of(self.work.folder, self.runner.runs):
             self._show_seen()
             if run.is_over:
@@ -205,13 +241,13 @@ class Door(QObject):
         if self.work.folder == lake:
             shown = projects.show_result(self.iface, lake, record)
             for problem in shown.problems:
-                self.panel.tell(problem, True)
+                self.tell(problem, True)
         self.work.look()
 
     def _show_layer(self, role):
         layer = projects.layer_of(QgsProject.instance(), self.work.facts.id, role)
         if layer is None:
-            self.panel.tell(tr("This layer is not in the project any more."), True)
+            self.tell(tr("This layer is not in the project any more."), True)
         else:
             projects.show_layer(self.iface, layer)
 
@@ -235,19 +271,13 @@ class Door(QObject):
     def _open_document(self, name):
         path = newest_outputs(self.work.folder).get(name)
         if path is None:
-            self.panel.tell(tr("There is no such document yet. Map the lake first."), True)
+            self.tell(tr("There is no such document yet. Map the lake first."), True)
         else:
             self._open_file(path)
 
     def _open_file(self, path):
         whole = Path(self.work.folder.path) / path
         QDesktopServices.openUrl(QUrl.fromLocalFile(str(whole)))
-
-
-def _model(key):
-    from ...algorithms._lake.steps import step
-
-    return step(key).algorithm
 
 
 #: What the form of a step shows although the lake knows a value.

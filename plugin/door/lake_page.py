@@ -19,7 +19,7 @@ from qgis.PyQt.QtWidgets import (
 
 from ...algorithms._i18n import tr
 from . import texts
-from .run_view import LogView, RunView
+from .run_view import LogView
 from .said_view import SaidView
 from .steps_view import StepsView, next_step
 from .visits_view import VisitsView
@@ -36,7 +36,7 @@ class LakePage(QWidget):
         super().__init__(parent)
         self.name, self.about = QLabel(), QLabel()
         self.notice = _Notice(self.take_over_asked.emit)
-        self.steps, self.run, self.visits = StepsView(), RunView(), VisitsView()
+        self.steps, self.visits = StepsView(), VisitsView()
         self.said, self.log = SaidView(), LogView()
         self.next = QPushButton()
         self.next.clicked.connect(lambda: self.steps.asked.emit(self._next, ""))
@@ -47,10 +47,8 @@ class LakePage(QWidget):
         column.addWidget(self.notice)
         column.addWidget(self.steps)
         column.addWidget(self.next)
-        column.addWidget(self.run)
-        #: Where tools on the map show what they read.
-        self.readout_place = QVBoxLayout()
-        column.addLayout(self.readout_place)
+        self._tools = QVBoxLayout()
+        column.addLayout(self._tools)
         self.said_box = _box(tr("What came out"), self.said)
         self.visits_box = _box(tr("Visits"), self.visits)
         self.log_box = _box(tr("Log"), self.log, collapsed=True)
@@ -92,6 +90,21 @@ class LakePage(QWidget):
         row.addWidget(button, 0, Qt.AlignmentFlag.AlignTop)
         return row
 
+    def put_in(self, readout, actions):
+        """Put in what reads the map under the cursor, and the tools on the map."""
+        row = QHBoxLayout()
+        row.setSpacing(0)
+        for action in actions:
+            button = QToolButton()
+            button.setAutoRaise(True)
+            button.setDefaultAction(action)
+            button.setFocusPolicy(Qt.FocusPolicy.StrongFocus)
+            row.addWidget(button)
+        row.addStretch(1)
+        readout.setSizePolicy(QSizePolicy.Policy.Ignored, QSizePolicy.Policy.Preferred)
+        self._tools.addLayout(row)
+        self._tools.addWidget(readout)
+
     # -- what is shown --------------------------------------------------------
 
     def show_lake(self, work):
@@ -114,7 +127,6 @@ class LakePage(QWidget):
         running : dict of str to float
             Steps that run -> how far they are.
         """
-        self.run.show_runs(runs)
         if runs:
             self.log.show_run(runs[-1])
         self.log_box.setVisible(bool(runs))

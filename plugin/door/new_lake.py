@@ -101,7 +101,7 @@ class NewLakeDialog(QDialog):
         self.level_unit = _combo(_LEVEL_UNITS, _settings.depth_unit())
         self.datum = _optional_number()
         self.speed = QDoubleSpinBox()
-        self.speed.setRange(1300.0, 1700.0)
+        self.speed.setRange(1350.0, 1650.0)
         self.speed.setDecimals(0)
         self.beam = _optional_number(0.0, 90.0)
         self.copy_logs = QCheckBox(tr("Keep a copy of the logs in the folder of the lake"))

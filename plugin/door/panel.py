@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from qgis.gui import QgsDockWidget, QgsMessageBar, QgsScrollArea
+from qgis.gui import QgsDockWidget, QgsScrollArea
 from qgis.PyQt.QtWidgets import QStackedWidget, QVBoxLayout, QWidget
 
 from ...algorithms._i18n import tr
 from .lake_page import LakePage
+from .run_view import RunView
 from .welcome import Welcome
 
 
@@ -16,9 +17,9 @@ class LakePanel(QgsDockWidget):
     def __init__(self, parent=None):
         super().__init__(tr("Lake"), parent)
         self.setObjectName("LakefloorPanel")
-        self.setMinimumWidth(300)
-        self.bar, self.welcome, self.page = QgsMessageBar(), Welcome(), LakePage()
-        self.stack = QStackedWidget()
+        self.setMinimumWidth(330)
+        self.welcome, self.page = Welcome(), LakePage()
+        self.run, self.stack = RunView(), QStackedWidget()
         for page in (self.welcome, self.page):
             area = QgsScrollArea()
             area.setWidget(page)
@@ -28,8 +29,8 @@ class LakePanel(QgsDockWidget):
         inside = QWidget()
         column = QVBoxLayout(inside)
         column.setContentsMargins(0, 0, 0, 0)
-        column.addWidget(self.bar)
         column.addWidget(self.stack)
+        column.addWidget(self.run)
         self.setWidget(inside)
 
     def show_lake(self, work):
@@ -40,11 +41,3 @@ class LakePanel(QgsDockWidget):
             self.page.show_lake(work)
         else:
             self.welcome.show_recent()
-
-    def tell(self, text, warning=False):
-        """Say something above all else."""
-        self.bar.clearWidgets()
-        if warning:
-            self.bar.pushWarning("", text)
-        else:
-            self.bar.pushInfo("", text)

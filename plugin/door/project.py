@@ -2,22 +2,21 @@
 
 from __future__ import annotations
 
-from pathlib import Path
+from contextlib import suppress
 
 from qgis.core import QgsProject
+from qgis.PyQt.QtCore import QTimer
 
 from ...algorithms._lake.folder import LakeFolder
+from ...algorithms.core.errors import LakefloorError
+
+#: When the window has drawn new layers, ms.
+_SETTLED = 1000
 
 
 def is_free(project) -> bool:
     """Tell whether nobody works in a project: it is not saved anywhere and has no layers."""
     return not project.fileName() and not project.mapLayers()
-
-
-def is_own(project, lake) -> bool:
-    """Tell whether a project is the lake's own, in its folder."""
-    name = project.fileName()
-    return bool(name) and Path(name).parent == lake.path
 
 
 def bring_in(iface, lake):
@@ -26,46 +25,67 @@ def bring_in(iface, lake):
     Where nobody works in the open project, that of the lake is opened. Otherwise the lake is a
     group in it.
     """
-    from ...algorithms._project import show_all
+    from ...algorithms._project.saving import is_of_lake
+    from ...algorithms._project.showing import show_all
 
     project = QgsProject.instance()
-    if is_own(project, lake):
-        return
     if is_free(project) and lake.project.is_file():
         iface.addProject(str(lake.project))
         return
+    _keep_view(iface)
     shown = show_all(project, lake)
-    if is_free_but_for(project, lake):
+    if is_of_lake(project, lake):
         zoom_to(iface, shown.layers.get("surface") or shown.layers.get("shoreline"))
-
-
-def is_free_but_for(project, lake) -> bool:
-    """Tell whether a project is not saved, or is the lake's own."""
-    return not project.fileName() or is_own(project, lake)
 
 
 def show_result(iface, lake, record):
-    """Bring what a run left into the project, and save the project if it is the lake's."""
-    from ...algorithms._project import save_lake_project, show_lake, show_run
+    """Bring what a run left into the project, and save that of the lake; return what was shown."""
+    from ...algorithms._project.saving import save_lake_project
+    from ...algorithms._project.showing import show_lake, show_run
 
     project = QgsProject.instance()
-    first = not any(layer.customProperty("lakefloor/role") for layer in _layers(project))
-    shown = show_lake(project, lake)
+    _keep_view(iface)
+    first = "surface" in record.outputs and layer_of(project, None, "surface") is None
+    show_lake(project, lake)
     shown = show_run(project, lake, record)
-    if is_free_but_for(project, lake):
-        save_lake_project(project, lake)
     if first:
-        zoom_to(iface, shown.layers.get("surface") or shown.layers.get("shoreline"))
+        zoom_to(iface, shown.layers.get("surface"))
+    save_lake_project(project, lake)
+    QTimer.singleShot(_SETTLED, lambda: _save_settled(project, lake))
     return shown
 
 
+def _keep_view(iface):
+    """Keep QGIS from taking CRS and extent of the map from the first layer that comes in."""
+    bridge, project = iface.layerTreeCanvasBridge(), QgsProject.instance()
+    if not bridge.autoSetupOnFirstLayer():
+        return
+    bridge.setAutoSetupOnFirstLayer(False)
+
+    def give_back():
+        project.cleared.disconnect(give_back)
+        bridge.setAutoSetupOnFirstLayer(True)
+
+    # QGIS looks at new layers some time later, and at no others in this project.
+    project.cleared.connect(give_back)
+
+
+def _save_settled(project, lake):
+    """Save again what the window changes in a project after it has taken in layers."""
+    from ...algorithms._project.saving import is_of_lake, save_lake_project
+
+    if project.isDirty() and project.fileName() and is_of_lake(project, lake):
+        with suppress(LakefloorError, OSError):
+            save_lake_project(project, lake)
+
+
 def layer_of(project, lake_id, role):
-    """Return the layer of a lake with a role, or None."""
+    """Return the layer of a lake with a role, of any lake if the id is None, or None."""
     return next(
         (
             layer
             for layer in _layers(project)
-            if layer.customProperty("lakefloor/lake") == lake_id
+            if lake_id in (None, layer.customProperty("lakefloor/lake"))
             and layer.customProperty("lakefloor/role") == role
         ),
         None,
@@ -95,7 +115,7 @@ def zoom_to(iface, layer):
 
 def lake_in(project) -> LakeFolder | None:
     """Return the first lake of a project whose folder is there."""
-    from ...algorithms._project import lakes_in
+    from ...algorithms._project.finding import lakes_in
 
     return next((lake for _, lake in lakes_in(project) if lake is not None), None)
 

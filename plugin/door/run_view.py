@@ -46,7 +46,7 @@ class RunView(QWidget):
         line.addWidget(self._bar, 1)
         line.addWidget(cancel)
         column = QVBoxLayout(self)
-        column.setContentsMargins(0, 0, 0, 0)
+        column.setContentsMargins(6, 2, 6, 6)
         column.setSpacing(2)
         column.addWidget(self._title)
         column.addLayout(line)

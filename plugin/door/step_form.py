@@ -5,9 +5,7 @@ from __future__ import annotations
 from qgis.core import QgsProcessingContext, QgsProcessingParameterDefinition, QgsProject
 from qgis.gui import (
     QgsCollapsibleGroupBox,
-    QgsGui,
     QgsMessageBar,
-    QgsProcessingGui,
     QgsProcessingParameterWidgetContext,
     QgsScrollArea,
 )
@@ -29,14 +27,16 @@ class StepForm(QDialog):
         Parameters to show although there is a value.
     title, run : str
         Of the window, and on its button.
+    first : collection of str
+        Where given, these alone stand at the top, and all others are folded away.
     canvas : QgsMapCanvas, optional
         On which points are picked.
     """
 
-    #: All values, when the form was filled in.
+    #: The values of what is shown, when the form was filled in.
     filled = pyqtSignal(dict)
 
-    def __init__(self, algorithm, values, title, run, asked=(), canvas=None, parent=None):
+    def __init__(self, algorithm, values, title, run, asked=(), first=(), canvas=None, parent=None):
         super().__init__(parent)
         self.setWindowTitle(title)
         self._algorithm, self._values = algorithm, dict(values)
@@ -52,7 +52,8 @@ class StepForm(QDialog):
         for layout in (self.form, more):
             layout.setRowWrapPolicy(QFormLayout.RowWrapPolicy.WrapLongRows)
         for definition in self._definitions(asked):
-            self._add(more if _is_advanced(definition) else self.form, definition)
+            folded = definition.name() not in first if first else _is_advanced(definition)
+            self._add(more if folded else self.form, definition)
         self._lay_out(more, run)
 
     def _definitions(self, asked):
@@ -63,11 +64,9 @@ class StepForm(QDialog):
                 yield definition
 
     def _add(self, layout, definition):
-        registry = QgsGui.processingGuiRegistry()
-        kind = QgsProcessingGui.WidgetType.Standard
-        wrapper = registry.createParameterWidgetWrapper(definition, kind)
-        if wrapper is None:
-            return
+        from processing.gui.wrappers import WidgetWrapperFactory
+
+        wrapper = WidgetWrapperFactory.create_wrapper(definition, self)
         wrapper.setWidgetContext(self._widgets)
         wrapper.setDialog(self)
         widget, label = wrapper.createWrappedWidget(self._context), wrapper.createWrappedLabel()
@@ -82,6 +81,12 @@ class StepForm(QDialog):
         if definition.name() in self._values:
             wrapper.setParameterValue(self._values[definition.name()], self._context)
         self._wrappers[definition.name()] = wrapper
+
+    def _made(self):
+        """Return places of all results, which are known when the run begins."""
+        return {
+            d.name(): "TEMPORARY_OUTPUT" for d in self._algorithm.destinationParameterDefinitions()
+        }
 
     def _lay_out(self, more, run):
         column = QVBoxLayout()
@@ -111,13 +116,14 @@ class StepForm(QDialog):
         self.resize(460, min(640, 150 + inside.sizeHint().height()))
 
     def values(self) -> dict:
-        """Return the values of all parameters that are known or shown."""
+        """Return the values of the parameters that are shown."""
         shown = {name: wrapper.parameterValue() for name, wrapper in self._wrappers.items()}
-        return {**self._values, **{name: v for name, v in shown.items() if v is not None}}
+        return {name: value for name, value in shown.items() if value is not None}
 
     def accept(self):
         values = self.values()
-        fine, wrong = self._algorithm.checkParameterValues(values, self._context)
+        whole = {**self._made(), **self._values, **values}
+        fine, wrong = self._algorithm.checkParameterValues(whole, self._context)
         if not fine:
             self.bar.clearWidgets()
             self.bar.pushWarning("", wrong)

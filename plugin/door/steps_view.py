@@ -23,7 +23,7 @@ RUNNING = "running"
 
 _ICONS = {
     states.NOT_YET: "/mTaskOnHold.svg",
-    states.READY: "/mTaskQueued.svg",
+    states.READY: "/mActionArrowRight.svg",
     states.DONE: "/mTaskComplete.svg",
     states.OUT_OF_DATE: "/mIconWarning.svg",
     states.FAILED: "/mTaskTerminated.svg",
@@ -142,7 +142,7 @@ def _options(key) -> dict:
     if key == "shoreline":
         return {"file": tr("From a file…"), "draw": tr("Draw on the map")}
     if key == "visits":
-        return {"folder": tr("Add a folder of logs…"), "gauge": tr("Take gauge readings…")}
+        return {"gauge": tr("Take gauge readings…")}
     if key == "map":
         return {
             "sheet": tr("Open the map sheet"),

@@ -6,10 +6,12 @@ from pathlib import Path
 
 from qgis.PyQt.QtCore import QObject, pyqtSignal
 
+from ...algorithms import _settings
+from ...algorithms._lake.facts import read_facts
 from ...algorithms._lake.runs import current_run
-from ...algorithms._lake.steps import STEPS, step
+from ...algorithms._lake.steps import STEPS
 from ...algorithms.core.errors import LakefloorError
-from . import requests, texts
+from . import texts
 
 
 class StepTaker(QObject):
@@ -24,70 +26,101 @@ class StepTaker(QObject):
         super().__init__(parent)
         self._runner = runner
 
-    def parameters(self, key, lake, facts) -> dict:
-        """Return what a lake knows of the parameters of a step, without destinations."""
-        return requests.parameters_of(key, lake, facts, newest_outputs(lake))
+    def known(self, key, lake):
+        """Return what would run for a step: its algorithm and what the lake gives it.
 
-    def take(self, key, lake, parameters, then=None):
+        Raises
+        ------
+        LakefloorError
+            If the lake lacks what the step needs.
+        """
+        from ...algorithms._lake.filling import begin, give_up
+
+        prepared = begin(lake, key, _chosen(key, lake))
+        give_up(prepared)
+        made = {*prepared.roles, *(n for n, v in prepared.parameters.items() if v == _TEMPORARY)}
+        return prepared.algorithm, {
+            name: value for name, value in prepared.parameters.items() if name not in made
+        }
+
+    def take(self, key, lake, options=None, then=None):
         """Take a step.
 
         Parameters
         ----------
         key : str
         lake : LakeFolder
-        parameters : dict
-            Of the step's model, without destinations.
+        options : dict, optional
+            Values of parameters that go before what the lake says.
         then : callable, optional
             Called when the run is whole.
         """
-        from ...algorithms._lake.filling import begin, end
+        from ...algorithms._lake.filling import begin
 
         try:
-            started = begin(lake, key, parameters)
+            prepared = begin(lake, key, {**_chosen(key, lake), **(options or {})})
         except (LakefloorError, OSError) as error:
             self.told.emit(str(error), True)
             return None
-        given = {**parameters, **requests.destinations(key, started.folder)}
-
-        def finished(run):
-            self._end(lake, key, started, run, end, then)
-
         return self._runner.start(
-            step(key).algorithm,
-            given,
+            prepared.algorithm,
+            prepared.parameters,
             title=texts.step_run_title(key),
             lake=str(lake.path),
-            finished=finished,
+            finished=lambda run: self._end(prepared, run, then),
         )
 
-    def _end(self, lake, key, started, run, end, then):
+    def _end(self, prepared, run, then):
+        from ...algorithms._lake.filling import end, give_up
+
         try:
-            record = end(lake, started, run)
+            if run.state == "cancelled":
+                give_up(prepared)
+                return
+            record = end(prepared, run.results, run.error)
         except (LakefloorError, OSError) as error:
             self.told.emit(str(error), True)
             return
-        if run.state == "failed":
-            self.told.emit(run.error, True)
-        if run.state != "done":
+        if record.failure:
+            self.told.emit(record.failure, True)
             return
-        self.came_out.emit(lake, record)
+        self.came_out.emit(prepared.lake, record)
         if then is not None:
             then()
 
 
+_TEMPORARY = "TEMPORARY_OUTPUT"
+#: Interval of contours where nobody chose one, in the depth unit.
+_INTERVAL = {"feet": 1.0, "meters": 0.5}
+
+
+def _chosen(key, lake) -> dict:
+    """Return what the user's settings say for a step."""
+    page = _settings.page_size()
+    report = "Letter" if page in ("Letter", "Tabloid") else "A4"
+    interval = _INTERVAL[read_facts(lake.path).unit]
+    return {
+        "map": {"PAGE_SIZE": page, "REPORT_PAGE_SIZE": report, "INTERVAL": interval},
+        "structure": {"PAGE_SIZE": page, "INTERVAL": interval},
+        "outing": {"INTERVAL": interval},
+    }.get(key, {})
+
+
 def newest_outputs(lake) -> dict:
-    """Return the files of the newest whole runs of a lake, by role."""
+    """Return the files of the newest whole runs of a lake: role, or name of a document -> path."""
     found = {}
     for each in STEPS:
         record = current_run(lake, each.key) if each.algorithm else None
         if record is not None:
-            found.update({role: lake.path / path for role, path in record.outputs.items()})
+            kept = {**record.outputs, **record.documents}
+            found.update({name: lake.path / path for name, path in kept.items()})
     return found
 
 
 def step_of_run(run) -> str:
     """Return the key of the step that a run takes, "" for none."""
-    return next((s.key for s in STEPS if s.algorithm == run.algorithm_id), "")
+    titles = {texts.step_run_title(s.key): s.key for s in STEPS if s.algorithm}
+    return titles.get(run.title, "")
 
 
 def runs_of(lake, runs) -> list:

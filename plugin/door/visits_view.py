@@ -9,7 +9,9 @@ from qgis.PyQt.QtWidgets import (
     QHBoxLayout,
     QHeaderView,
     QInputDialog,
+    QLabel,
     QMessageBox,
+    QSizePolicy,
     QTableWidget,
     QTableWidgetItem,
     QToolButton,
@@ -38,15 +40,18 @@ class VisitsView(QWidget):
         self.table = _table()
         self.table.itemChanged.connect(self._changed)
         self.table.itemSelectionChanged.connect(self._enable)
-        self._rename = _tool("/mActionRename.svg", tr("Rename visit…"), self._ask_name)
+        self._rename = _tool("/mActionToggleEditing.svg", tr("Rename visit…"), self._ask_name)
         self._remove = _tool("/mActionDeleteSelected.svg", tr("Remove visit…"), self._ask_removal)
         self._undo = _tool("/mActionUndo.svg", tr("Undo"), self.undone.emit)
-        self._undo.setToolButtonStyle(Qt.ToolButtonStyle.ToolButtonTextBesideIcon)
+        self._last = QLabel()
+        self._last.setTextFormat(Qt.TextFormat.PlainText)
+        self._last.setWordWrap(True)
+        self._last.setSizePolicy(QSizePolicy.Policy.Ignored, QSizePolicy.Policy.Preferred)
         tools = QHBoxLayout()
         tools.setSpacing(0)
         for button in (self._rename, self._remove, self._undo):
             tools.addWidget(button)
-        tools.addStretch(1)
+        tools.addWidget(self._last, 1)
         column = QVBoxLayout(self)
         column.setContentsMargins(0, 0, 0, 0)
         column.setSpacing(2)
@@ -67,10 +72,11 @@ class VisitsView(QWidget):
         self.table.setEnabled(True)
         self._filling = False
         words = change_text(undo)
-        self._undo.setText(tr("Undo: {}").format(words) if words else tr("Undo"))
-        self._undo.setToolTip(self._undo.text())
-        self._undo.setAccessibleName(self._undo.text())
+        undo_text = tr("Undo: {}").format(words) if words else tr("Undo")
+        self._undo.setToolTip(undo_text)
+        self._undo.setAccessibleName(undo_text)
         self._undo.setEnabled(bool(words) and writable)
+        self._last.setText(undo_text if words else "")
         self._enable()
 
     def chosen(self) -> str:
@@ -148,7 +154,17 @@ def change_text(change) -> str:
         return ""
     names = ", ".join(name for name in change.visits if name)
     short = names if len(names) <= 40 else f"{names[:39]}…"
-    return tr("'{}' of {}").format(change.action, short) if short else f"'{change.action}'"
+    words = {
+        "added": tr("{} added"),
+        "extended": tr("{} extended"),
+        "replaced": tr("{} replaced"),
+        "removed": tr("{} removed"),
+        "switched on": tr("{} turned on"),
+        "switched off": tr("{} turned off"),
+        "renamed": tr("{} renamed"),
+        "edited": tr("log-book of {} edited"),
+    }
+    return words.get(change.action, f"{{}}: {change.action}").format(short or tr("the database"))
 
 
 def _table():

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from html import escape
 from pathlib import Path
 
 from qgis.core import QgsApplication, QgsSettings
@@ -48,7 +49,7 @@ class Welcome(QWidget):
         self.example = _way(
             tr("Open the example lake"),
             tr("An invented lake is copied to your folder of lakes and mapped. Takes a minute."),
-            "/mIconSuccess.svg",
+            "/mActionPlay.svg",
         )
         self.new = _way(
             tr("New lake…"), tr("From your logs and a shoreline."), "/mActionFileNew.svg"
@@ -79,7 +80,7 @@ class Welcome(QWidget):
     def _link(self, path):
         link = QLabel()
         link.setTextFormat(Qt.TextFormat.RichText)
-        link.setText(f'<a href="lake">{_escaped(Path(path).name)}</a>')
+        link.setText(f'<a href="lake">{escape(Path(path).name)}</a>')
         link.setToolTip(path)
         link.setTextInteractionFlags(Qt.TextInteractionFlag.TextBrowserInteraction)
         link.linkActivated.connect(lambda _: self.lake_asked.emit(path))
@@ -93,9 +94,3 @@ def _way(text, description, icon):
     button.setAccessibleName(text.rstrip("…"))
     button.setAccessibleDescription(description)
     return button
-
-
-def _escaped(text):
-    from html import escape
-
-    return escape(text)

@@ -34,25 +34,22 @@ class Said:
     role: str = ""
 
 
-RunNumbers = Mapping[str, Mapping[str, object]]
-
-
-def said_after_run(step: str, numbers: RunNumbers, unit: str = "ft") -> list[Said]:
+def said_after_run(step: str, numbers: Mapping[str, object], unit: str = "ft") -> list[Said]:
     """Return three to five sentences on a run.
 
     Parameters
     ----------
     step : str
         Key of the step that ran: "visits", "map", "structure" or "outing".
-    numbers : mapping of str to mapping
-        The algorithm that ran, by its id without the provider, -> its output numbers. What lacks
-        is not spoken of.
+    numbers : mapping of str to number
+        Output numbers of the algorithms that ran, such as "addtodatabase:ADDED". What lacks is not
+        spoken of.
     unit : str
         "ft" or "m", in which people read depths.
 
     Examples
     --------
-    >>> for said in said_after_run("outing", {"nextouting": {"GAPS_COUNT": 0, "LANES": 0}}):
+    >>> for said in said_after_run("outing", {"nextouting:GAPS_COUNT": 0, "nextouting:LANES": 0}):
     ...     print(said.text)
     The soundings support the contours everywhere.
     No lanes are needed. Look at the structure of the bottom next.
@@ -67,11 +64,11 @@ def said_after_run(step: str, numbers: RunNumbers, unit: str = "ft") -> list[Sai
 class _Found:
     """Numbers of a run; what lacks is None."""
 
-    def __init__(self, numbers: RunNumbers):
+    def __init__(self, numbers: Mapping[str, object]):
         self._numbers = numbers
 
     def __call__(self, algorithm: str, name: str) -> float | None:
-        value = finite_number(self._numbers.get(algorithm, {}).get(name))
+        value = finite_number(self._numbers.get(f"{algorithm}:{name}"))
         return None if value != value else value
 
 
@@ -169,10 +166,11 @@ def _map(found: _Found, unit: str) -> list[Said]:
         said.append(Said(words, "surface"))
     median = found("smoothsurface", "MEDIAN_UNCERTAINTY")
     if median is not None:
-        within = _length(WITHIN_95 * median, unit)
-        said.append(
-            Said(f"At a typical place, the depth is right within {within} (95%).", "surface")
-        )
+        words = f"At a typical place, the depth is right within {_length(WITHIN_95 * median, unit)}"
+        weak = found("smoothsurface", "P95_UNCERTAINTY")
+        if weak is not None:
+            words += f", at the weakest 5% within {_length(WITHIN_95 * weak, unit)} or more"
+        said.append(Said(f"{words} (95% confidence).", "surface"))
     supported = found("depthcontours", "SUPPORTED_SHARE")
     if supported is not None:
         said.append(Said(_support(supported), "contours"))
