@@ -604,10 +604,15 @@ def test_a_project_of_the_user_is_left_alone(project, folder, ran, tmp_path, fil
     assert _xml(own) == before
     assert project.write(str(own))
     assert _without_ours(_xml(own)) == _without_ours(before)
+    show_run(project, folder, ran(10))
+    assert save_lake_project(project, folder) == folder.project
     lakes_own = QgsProject()
     assert lakes_own.read(str(folder.project))
     assert set(own_layers(lakes_own, FACTS.id)) == {*MAP, "shoreline", "gauge"}
     assert len(lakes_own.mapLayers()) == len(MAP) + 2
+    assert {layer.parent for layer in held_folders(lakes_own, folder)} == {folder.path / "map"}
+    assert len(held_folders(lakes_own, folder)) == 1
+    assert sorted(p.name for p in folder.path.glob("*.qgz*")) == [folder.project.name]
     lakes_own.clear()
 
 
@@ -619,6 +624,23 @@ def test_a_lake_that_another_holds_is_not_written(project, folder, ran):
     before = {p: p.stat().st_mtime_ns for p in folder.path.rglob("*") if p.is_file()}
     assert save_lake_project(project, folder) is None
     assert {p: p.stat().st_mtime_ns for p in folder.path.rglob("*") if p.is_file()} == before
+
+
+def test_showing_a_lake_writes_nothing(project, folder, ran):
+    def files():
+        # QGIS keeps the statistics of each raster that it opens beside it, where it can.
+        return {
+            path: path.stat().st_mtime_ns
+            for path in folder.path.rglob("*")
+            if path.is_file() and not path.name.endswith(".aux.xml")
+        }
+
+    record = ran()
+    before = files()
+    show_all(project, folder)
+    show_run(project, folder, record)
+    project.clear()
+    assert files() == before
 
 
 def test_who_saves_the_project_later_is_not_named(project, folder, ran):
