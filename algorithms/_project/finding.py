@@ -52,9 +52,8 @@ def held_folders(project, lake) -> set:
     held = set()
     for layer in project.mapLayers().values():
         parts = _parts(layer, lake)
-        if parts is not None:
-            if len(parts) > 2:
-                held.add(lake.path.joinpath(*parts[:2]))
+        if parts is not None and len(parts) > 2:
+            held.add(lake.path.joinpath(*parts[:2]))
     return held
 
 

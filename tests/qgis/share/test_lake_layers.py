@@ -33,7 +33,7 @@ from lakefloor.algorithms._project import catalogue
 from lakefloor.algorithms._project.finding import held_folders, lakes_in, repoint
 from lakefloor.algorithms._project.lake_group import OWN_ID, own_layers
 from lakefloor.algorithms._project.saving import guard_project, save_lake_project
-from lakefloor.algorithms._project.showing import show_all, show_lake, show_run
+from lakefloor.algorithms._project.showing import show_all, show_lake, show_run, show_run_by_layer
 
 MAP = {
     "contours": "CONTOURS",
@@ -187,6 +187,19 @@ def test_one_group_in_the_order_of_the_map(project, folder, ran):
         layer.customProperty("lakefloor/role") for layer in project.layerTreeRoot().layerOrder()
     ]
     assert order.index("soundings") > order.index("contours")
+
+
+def test_a_window_may_take_one_layer_after_the_other(project, folder, ran):
+    parts = show_run_by_layer(project, folder, ran())
+    counts = [len(project.mapLayers()) for _ in parts]
+    assert counts == [1, 2, 3, 4, 5, 5]
+
+
+def test_a_run_shown_half_is_shown_whole_later(project, folder, ran):
+    record = ran()
+    next(show_run_by_layer(project, folder, record))
+    show_run(project, folder, record)
+    assert set(own_layers(project, FACTS.id)) == set(MAP)
 
 
 def test_order_does_not_depend_on_what_comes_first(project, folder, ran):
