@@ -7,6 +7,7 @@ from qgis.PyQt.QtCore import QRectF, Qt
 from qgis.PyQt.QtGui import QFont, QFontMetricsF
 
 from .._styling.look import font_family, text_format
+from .parked import no_word_of_web_pages
 
 MM = QgsUnitTypes.LayoutUnit.LayoutMillimeters
 MARGIN = 9.0
@@ -60,7 +61,8 @@ def label(
     expression=False,
 ) -> QgsLayoutItemLabel:
     """Add a text; only with ``expression`` is what stands between "[%" and "%]" evaluated."""
-    item = QgsLayoutItemLabel(layout)
+    with no_word_of_web_pages():
+        item = QgsLayoutItemLabel(layout)
     item.setText(text if expression else text.replace("[%", "[ %"))
     set_font(item, size, bold)
     item.setMarginX(0.0)
