@@ -44,7 +44,7 @@ def test_counts_and_distances_are_those_of_shapely(places):
 def test_groups_are_apart_and_the_largest_comes_first(places):
     x, y = np.array(places).T
     groups = outside_groups(x, y, LAKE)
-    assert [g.soundings for g in groups] == sorted((g.count for g in groups), reverse=True)
+    assert [g.soundings for g in groups] == sorted((g.soundings for g in groups), reverse=True)
     for group in groups:
         west, south, east, north = group.box
         held = (x >= west) & (x <= east) & (y >= south) & (y <= north)
