@@ -165,7 +165,6 @@ def own_lake():
     yield lambda: door()._form is not None and door()._form.isVisible()
     form = door()._form
     hands.type_in(form.name, "Étang de la Lune 月の湖")
-    form.name.setText("Étang de la Lune 月の湖")
     hands.type_in(form.draft.lineEdit(), "0.3")
     hands.type_in(form.shoreline.lineEdit(), EXAMPLE / "shoreline.geojson")
     hands.type_in(form.logs.line, EXAMPLE / "logs" / "2025-08-09.csv")
