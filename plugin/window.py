@@ -52,6 +52,7 @@ class Window(QObject):
 
             self._door = Door(self._iface)
             self._door.panel.visibilityChanged.connect(self._follow)
+            self._follow()
         return self._door
 
     def stop(self):
