@@ -87,12 +87,7 @@ def _fingerprint(of, path):
 
 
 def _database_digest(path):
-    """Return a digest of the visits of a lake database: undoing gives back what it was before."""
-    rows = [
-        (v.name, v.fingerprint, v.soundings, v.checksum, v.datum)
-        for v in _store.contents(path).visits
-    ]
-    return hashlib.sha256(repr(sorted(rows)).encode("utf-8")).hexdigest() if rows else ""
+    return _store.state_of(path) if _store.visits_of(path) else ""
 
 
 _SOURCES = {
