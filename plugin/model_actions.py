@@ -73,7 +73,7 @@ def _free_copy(model, folder):
     number = 1
     while True:
         suffix = tr("copy") if number == 1 else f"{tr('copy')} {number}"
-        copy.setName(f"{model.displayName()} ({suffix})")
+        copy.setName(f"{model.shown_name()} ({suffix})")
         path = folder / f"{model.name()}_{number}.model3"
         if copy.name() not in taken and not path.exists():
             return copy, path

@@ -33,6 +33,10 @@ class ShippedModel(QgsProcessingModelAlgorithm):
     """
 
     def displayName(self):
+        return self.shown_name()
+
+    def shown_name(self) -> str:
+        """Return the name in words."""
         return tr(self.helpContent().get(SHOWN_NAME) or self.name())
 
     def tags(self):
@@ -106,7 +110,7 @@ class ShippedModel(QgsProcessingModelAlgorithm):
     @in_local_numbers
     def _close(self, log, cancelled, told):
         """Write the last lines of the log."""
-        log.heading(tr("Cancelled") if cancelled else tr("Done: {}").format(self.displayName()))
+        log.heading(tr("Cancelled") if cancelled else tr("Done: {}").format(self.shown_name()))
         for line in lines_after_cancel(told) if cancelled else closing_lines(told):
             log.fact(line)
 

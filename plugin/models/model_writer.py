@@ -105,7 +105,7 @@ class Model:
         child = QgsProcessingModelChildAlgorithm(f"lakefloor:{child_id}")
         child.setChildId(child_id)
         algorithm = child.algorithm()
-        child.setDescription(algorithm.displayName())
+        child.setDescription(algorithm.DISPLAY)
         unknown = set(values) - {p.name() for p in algorithm.parameterDefinitions()}
         if unknown:
             raise SystemExit(f"{child_id} has no parameter {sorted(unknown)}")
