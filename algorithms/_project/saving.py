@@ -6,7 +6,7 @@ import os
 from contextlib import contextmanager
 from pathlib import Path
 
-from qgis.core import Qgis, QgsApplication, QgsProject
+from qgis.core import Qgis, QgsApplication
 
 from .._i18n import tr
 from .._lake.facts import read_facts
@@ -133,7 +133,7 @@ def _write_beside(lake, path):
     beside = path.with_name(f".new {path.name}")
     with own_project(title=facts.name) as project:
         if path.exists():
-            project.read(str(path), QgsProject.ReadFlag.FlagDontLoad3DViews)
+            project.read(str(path))
             project.setFileName(str(beside))
         project.setFilePathStorage(Qgis.FilePathType.Relative)
         show_all(project, lake)
