@@ -28,6 +28,9 @@ LOG_LEVEL = getattr(Qgis, "ProcessingLogLevel", None) or QgsProcessingContext
 #: Whether QGIS writes times to the millisecond: 3.22 cuts them to whole seconds, 3.40 does not.
 KEEPS_MILLISECONDS = Qgis.QGIS_VERSION_INT >= 34000
 
+#: How heights of features count in an elevation profile; None before QGIS 3.26.
+ALTITUDE = getattr(Qgis, "AltitudeClamping", None)
+
 #: How labels may overlap; None before QGIS 3.26.
 _OVERLAP = getattr(Qgis, "LabelOverlapHandling", None)
 

@@ -35,6 +35,11 @@ class Window(QObject):
             (tr("Open the example lake"), "open_example"),
         ):
             self._menu.addAction(text).triggered.connect(lambda _=False, n=name: self._ask(n))
+        self._settings = _settings_page()
+        iface.registerOptionsWidgetFactory(self._settings)
+        self._menu.addSeparator()
+        settings = self._menu.addAction(tr("Settings…"))
+        settings.triggered.connect(lambda *_: iface.showOptionsDialog(currentPage="Lakefloor"))
         iface.pluginMenu().addMenu(self._menu)
         iface.addToolBarIcon(self.action)
         QgsProject.instance().readProject.connect(self._look_for_lake)
@@ -47,6 +52,7 @@ class Window(QObject):
 
             self._door = Door(self._iface)
             self._door.panel.visibilityChanged.connect(self._follow)
+            self._follow()
         return self._door
 
     def stop(self):
@@ -56,6 +62,7 @@ class Window(QObject):
             self._door.panel.visibilityChanged.disconnect(self._follow)
             self._door.stop()
             self._door = None
+        self._iface.unregisterOptionsWidgetFactory(self._settings)
         self._iface.removeToolBarIcon(self.action)
         self._iface.pluginMenu().removeAction(self._menu.menuAction())
         self._menu.deleteLater()
@@ -76,3 +83,9 @@ class Window(QObject):
         groups = QgsProject.instance().layerTreeRoot().findGroups(True)
         if self._door is None and any(g.customProperty("lakefloor/lake") for g in groups):
             self.door._follow_project()
+
+
+def _settings_page():
+    from .door.settings_page import SettingsFactory
+
+    return SettingsFactory()

@@ -139,12 +139,16 @@ def check_destinations(algorithm, parameters, context, formats_of=None):
                     )
                 )
         taken[target] = label, definition
+    tried = set()
     for target, (label, definition) in taken.items():
         if formats_of is not None:
             _check_ending(target.path, label, formats_of(definition))
         check_target(target)
-        with Staging() as trial:
-            trial.stage(target.path)
+        folder = Path(os.path.realpath(target.path)).parent
+        if folder not in tried:
+            with Staging() as trial:
+                trial.stage(target.path)
+            tried.add(folder)
         if not target.path.exists():
             continue
         for source, input_label in _inputs(algorithm, parameters, context):

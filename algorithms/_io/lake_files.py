@@ -30,7 +30,7 @@ from .shoreline import read_polygon
 from .staging import write_file
 from .values import to_text
 
-__all__ = ["has_values", "source_of", "write_features", "write_gauge", "write_shoreline"]
+__all__ = ["has_values", "source_of", "write_gauge", "write_shoreline"]
 
 
 def source_of(given):
@@ -72,11 +72,11 @@ def write_shoreline(given, path: Path):
     )
     require_kind(source, "polygon", feedback)
     read_polygon(source, source.sourceCrs(), context, feedback)
-    write_features(source, path, "shoreline", QgsWkbTypes.multiType(source.wkbType()))
+    _write_multipart(source, path, "shoreline")
 
 
-def write_features(source, path: Path, table: str, kind=None):
-    """Write all features of a layer into the only table of a new GeoPackage.
+def _write_multipart(source, path: Path, table: str):
+    """Write all features of a layer, as multipart ones, into the only table of a new GeoPackage.
 
     Raises
     ------
@@ -90,8 +90,7 @@ def write_features(source, path: Path, table: str, kind=None):
     options = QgsVectorFileWriter.SaveVectorOptions()
     options.driverName, options.layerName, options.fileEncoding = "GPKG", table, "UTF-8"
     context, feedback = QgsProcessingContext(), QgsProcessingFeedback(False)
-    kind, count = source.wkbType() if kind is None else kind, 0
-    wrong = ""
+    kind, count, wrong = QgsWkbTypes.multiType(source.wkbType()), 0, ""
     try:
         # QGIS takes no error of GDAL's at closing.
         with strict():
@@ -102,8 +101,7 @@ def write_features(source, path: Path, table: str, kind=None):
                 row = QgsFeature(fields)
                 row.setAttributes([feature[i] for i in columns])
                 geometry = feature.geometry()
-                if QgsWkbTypes.isMultiType(kind):
-                    geometry.convertToMultiType()
+                geometry.convertToMultiType()
                 row.setGeometry(geometry)
                 writer.addFeature(row, QgsFeatureSink.Flag.FastInsert)
                 count += 1

@@ -42,10 +42,27 @@ def copy_vector(layer, name: str, path: Path, crs, inputs) -> QgsVectorLayer:
     LakefloorError
         If the layer cannot be copied in full.
     """
-    as_it_stands = _write_table(layer, name, path, inputs.context)
+    as_it_stands = copy_table(layer, name, path, inputs.context)
     if not as_it_stands and name == "soundings" and "time" in layer.fields().names():
         soundings, _, given = inputs.given_soundings(layer, crs, ("depth", "time"))
         restore_milliseconds(path, "time", soundings.time[given.back()], inputs.check_cancel)
+    return QgsVectorLayer(f"{path}|layername={name}", name, "ogr")
+
+
+def copy_table(layer, name, path, context) -> bool:
+    """Copy a layer into a table of a GeoPackage, which may have others.
+
+    Returns
+    -------
+    bool
+        Whether its rows are copied as they stand in its own file, with milliseconds.
+
+    Raises
+    ------
+    LakefloorError
+        If the layer cannot be copied in full.
+    """
+    as_it_stands = _write_table(layer, name, path, context)
     copy = QgsVectorLayer(f"{path}|layername={name}", name, "ogr")
     # On a full disk QGIS closes a file cut short without a word.
     if copy.featureCount() != layer.featureCount() >= 0:
@@ -55,11 +72,10 @@ def copy_vector(layer, name: str, path: Path, crs, inputs) -> QgsVectorLayer:
                 "room, then run again."
             ).format(layer.name())
         )
-    return copy
+    return as_it_stands
 
 
 def _write_table(layer, name, path, context) -> bool:
-    """Write a layer; return whether its rows are copied as they stand in its own file."""
     options = QgsVectorFileWriter.SaveVectorOptions()
     options.driverName = "GPKG"
     options.layerName = name

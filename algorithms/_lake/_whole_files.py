@@ -3,12 +3,18 @@
 from __future__ import annotations
 
 import os
+import time
 from contextlib import suppress
 from pathlib import Path
 
 from .._io.flushing import flush
 
-__all__ = ["free_name", "write_text_whole"]
+__all__ = ["free_name", "rename_patiently", "write_text_whole"]
+
+#: What Windows says of a file that another program has open: access denied, sharing violation.
+_HELD = (5, 32)
+#: Programs that look at what is new, such as virus scanners, hold it for a moment, s.
+_MOMENTS = (0.05, 0.15, 0.4)
 
 
 def write_text_whole(path: Path, text: str):
@@ -23,7 +29,7 @@ def write_text_whole(path: Path, text: str):
         with open(beside, "w", encoding="utf-8", newline="\n") as file:
             file.write(text)
         flush(beside)
-        os.replace(beside, path)
+        rename_patiently(beside, path, os.replace)
     except BaseException:
         with suppress(OSError):
             beside.unlink()
@@ -37,3 +43,20 @@ def free_name(path: Path) -> Path:
         number += 1
         free = path.with_name(f"{path.stem} ({number}){path.suffix}")
     return free
+
+
+def rename_patiently(source: Path, target: Path, rename=os.rename):
+    """Rename a file or folder, also one that another program only has a look at.
+
+    Raises
+    ------
+    OSError
+    """
+    for moment in _MOMENTS:
+        try:
+            return rename(source, target)
+        except PermissionError as error:
+            if getattr(error, "winerror", None) not in _HELD:
+                raise
+            time.sleep(moment)
+    return rename(source, target)

@@ -19,7 +19,7 @@ from .._io.rows_digest import copy_package
 from .._io.staging import PREFIX, staging_folder
 from ..core.errors import LakefloorError, excerpt
 from ..core.progress import Progress, silent, span
-from ._whole_files import free_name
+from ._whole_files import free_name, rename_patiently
 from .facts import FACTS_FILE, read_facts
 from .folder import LakeFolder, file_name
 from .making import put_folder_in_place, require_room_for_names
@@ -71,7 +71,7 @@ def back_up(lake: LakeFolder, to=None, progress: Progress = silent) -> Path:
             flush(packed)
             progress(1.0)  # the last look: from here on it is made
             final = free_name(to / f"{file_name(facts.name)} {day}.zip")
-            os.rename(packed, final)
+            rename_patiently(packed, final)
     except (OSError, zipfile.BadZipFile, zlib.error) as error:
         raise LakefloorError(
             tr(

@@ -12,13 +12,14 @@ from qgis.core import QgsProcessingContext, QgsProcessingFeedback, QgsRasterLaye
 
 from .. import _store
 from .._i18n import tr
-from .._io.lake_files import write_features, write_gauge, write_shoreline
-from .._io.layer_copies import copy_raster
+from .._io.lake_files import write_gauge, write_shoreline
+from .._io.layer_copies import copy_raster, copy_table
 from .._io.qgis_algorithms import qgis_algorithm, run_within
 from .._io.recognizing import recognize
 from .._io.staging import staging_folder
 from ..core.errors import LakefloorError
 from ..core.progress import Progress, silent, span
+from ._whole_files import rename_patiently
 from .folder import LakeFolder
 from .logs import place_log, stage_logs
 from .runs import RunRecord, begin_run, current_run, finish_run
@@ -153,7 +154,7 @@ def _stage(lake, part, parts, staging, progress):
         elif raster:
             _copy_raster(part.given, staged)
         else:
-            write_features(part.given, staged, part.kind)
+            copy_table(part.given, part.kind, staged, QgsProcessingContext())
     except LakefloorError as error:
         part.why = str(error)
         return
@@ -212,7 +213,7 @@ def _place(lake, parts):
             place = folder / part.staged.name
             outputs[part.kind] = place.relative_to(lake.path).as_posix()
         try:
-            os.rename(part.staged, place)
+            rename_patiently(part.staged, place)
         except OSError as error:
             raise LakefloorError(
                 tr("Cannot write '{}' ({}). Check that you may write there.").format(

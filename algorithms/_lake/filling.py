@@ -69,6 +69,9 @@ _WORDS = {
     "map": QT_TRANSLATE_NOOP("@default", "the map of the lake"),
 }
 
+#: Between contours where nobody says, in the depth unit.
+_INTERVAL = {"feet": 1.0, "meters": 0.5}
+
 _TEMPORARY = "TEMPORARY_OUTPUT"
 #: Where hardness was not logged.
 _WITHOUT_HARDNESS = {"lakefloor:structureandbottomtype": "lakefloor:structurefromasurface"}
@@ -228,19 +231,20 @@ def _usual(lake, step, options) -> str:
 
 def _filled(known, definition, options) -> dict:
     """Return the parameters of an algorithm that the lake or the options give."""
-    given = {n: v for n, v in known.items() if v not in (None, "") and n not in options}
-    if options.get("LEVEL") not in (None, ""):
-        given.pop("GAUGE", None)
-    if not given.get("GAUGE") and options.get("GAUGE", options.get("LEVEL")) in (None, ""):
+    values = {**known, **options}
+    values = {n: v for n, v in values.items() if v not in (None, "") or n in options}
+    if values.get("LEVEL") not in (None, ""):
+        values.pop("GAUGE", None)  # what was read on the day goes before the table
+    elif values.get("GAUGE") in (None, ""):
         # Without a reading of the gauge, one at the datum tells nothing.
-        given.pop("DATUM_ELEVATION", None)
+        values.pop("DATUM_ELEVATION", None)
     names = {d.name() for d in definition.parameterDefinitions()}
     unknown = sorted(set(options) - names)
     if unknown:
         raise LakefloorError(
             tr("'{}' has no parameter '{}'.").format(definition.displayName(), unknown[0])
         )
-    return {name: value for name, value in {**given, **options}.items() if name in names}
+    return {name: value for name, value in values.items() if name in names}
 
 
 def _known(lake, now) -> dict:
@@ -258,6 +262,7 @@ def _known(lake, now) -> dict:
         "TITLE": facts.name,
         "LAKE": facts.place,
         "UNIT": facts.unit,
+        "INTERVAL": _INTERVAL[facts.unit],
         "TIME_ZONE": zone,
         "GAUGE_TIME_ZONE": zone,
         "LEVEL_UNIT": facts.level_unit,

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 import shutil
 from collections import defaultdict
 from contextlib import suppress
@@ -14,7 +13,7 @@ from .._io.staging import staging_folder
 from ..core.errors import LakefloorError
 from ..core.progress import Progress, silent, span
 from ..core.reading.log_kinds import kind_of_log
-from ._whole_files import free_name
+from ._whole_files import free_name, rename_patiently
 from .folder import file_name
 from .sources import content_digest
 
@@ -98,7 +97,7 @@ def place_log(lake, path, staged) -> Path:
     try:
         lake.logs.mkdir(exist_ok=True)
         place = free_name(lake.logs / name)
-        os.rename(staged, place)
+        rename_patiently(staged, place)
     except OSError as error:
         raise _cannot_copy(path, lake, error) from error
     return place

@@ -10,6 +10,7 @@ from .._io.lake_files import write_gauge, write_shoreline
 from .._io.staging import staging_folder
 from ..core.errors import LakefloorError
 from ..core.progress import Progress, silent, span
+from ._whole_files import rename_patiently
 from .facts import LakeFacts, write_facts
 from .folder import LakeFolder, file_name
 from .logs import copy_logs
@@ -107,7 +108,7 @@ def put_folder_in_place(made: Path, folder: Path):
         raise LakefloorError(
             tr("'{}' was made by another program meanwhile. Choose another name.").format(folder)
         )
-    os.rename(made, folder)
+    rename_patiently(made, folder)
 
 
 def require_room_for_names(folder: Path):

@@ -17,6 +17,7 @@ from .. import _store
 from .._io.rows_digest import rows_digest
 from ..core.errors import LakefloorError
 from ._whole_files import write_text_whole
+from .lock import holder_of
 
 __all__ = ["content_digest", "fingerprints"]
 
@@ -55,7 +56,7 @@ def fingerprints(lake) -> dict:
         for name, digest in found.items()
         if digest != _UNREADABLE and not _is_fresh(signs[name])
     }
-    if now != known:
+    if now != known and _may_note(lake):
         with suppress(OSError):  # a folder that may only be read
             write_text_whole(lake.path / KNOWN_FILE, json.dumps(now, indent=1) + "\n")
     return {name: digest for name, digest in found.items() if digest}
@@ -86,12 +87,7 @@ def _fingerprint(of, path):
 
 
 def _database_digest(path):
-    """Return a digest of the visits of a lake database: undoing gives back what it was before."""
-    rows = [
-        (v.name, v.fingerprint, v.soundings, v.checksum, v.datum)
-        for v in _store.contents(path).visits
-    ]
-    return hashlib.sha256(repr(sorted(rows)).encode("utf-8")).hexdigest() if rows else ""
+    return _store.state_of(path) if _store.visits_of(path) else ""
 
 
 _SOURCES = {
@@ -121,6 +117,12 @@ def _size_and_time(path):
 
 def _is_fresh(sign):
     return time.time() - max(moment for _, moment in sign) / 1e9 < _FRESH_S
+
+
+def _may_note(lake) -> bool:
+    """Say whether no other window or computer works on a lake: two would note one over the other."""
+    held = holder_of(lake)
+    return held is None or held.own or held.silent
 
 
 def _known(lake) -> dict:

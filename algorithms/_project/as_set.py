@@ -54,26 +54,28 @@ def digest(xml: str, parts=_PARTS) -> str:
     """
     root = ElementTree.fromstring(re.sub(r"<!DOCTYPE[^>]*>", "", xml))
     found = [_plain(part) for part in root if not parts or part.tag in parts]
-    scales = [_number(root.get(name)) for name in _SCALES] if parts else ()
-    return hashlib.sha256(repr((sorted(found), scales)).encode("utf-8")).hexdigest()
+    scales = [_value(root.get(name)) for name in _SCALES] if parts else ()
+    return hashlib.sha256(repr((sorted(found, key=repr), scales)).encode("utf-8")).hexdigest()
 
 
 def _plain(element):
     attributes = sorted(
-        (name, _number(value))
+        (name, repr(_value(value)))
         for name, value in element.attrib.items()
         if not (name in _MADE_UP and (value.startswith("{") or name != "id"))
     )
     return (
         element.tag,
         attributes,
-        _number((element.text or "").strip()),
+        _value((element.text or "").strip()),
         [_plain(child) for child in element],
     )
 
 
-def _number(text):
-    """Return a number in one way of writing it; other texts as they are."""
+def _value(text):
+    """Return a number in one way of writing it, a symbol within XML as a tree, other texts as is."""
+    if text and text.startswith("<symbol"):
+        return _plain(ElementTree.fromstring(text))
     try:
         return f"{float(text):.10g}"
     except (TypeError, ValueError):

@@ -68,11 +68,9 @@ def held_folders(project, lake) -> set:
     """
     held = set()
     for layer in project.mapLayers().values():
-        path = file_of(layer)
-        if path is not None and lake.path in path.parents:
-            parts = path.relative_to(lake.path).parts
-            if len(parts) > 2:
-                held.add(lake.path.joinpath(*parts[:2]))
+        parts = _parts(layer, lake)
+        if parts is not None and len(parts) > 2:
+            held.add(lake.path.joinpath(*parts[:2]))
     return held
 
 
@@ -85,7 +83,7 @@ def repoint(project, lake) -> list:
     left = []
     for layer in _layers(project, read_facts(lake.path).id):
         path = file_of(layer)
-        if layer.isValid() and path is not None and lake.path in path.parents and path.exists():
+        if layer.isValid() and _parts(layer, lake) is not None and path.exists():
             continue
         found = _found_again(layer, path, lake)
         if found is not None and may_renew(layer):
@@ -106,6 +104,18 @@ def _found_again(layer, path, lake):
     record = current_run(lake, ROLES[role]) if ROLES.get(role) else None
     if record is not None and role in record.outputs and layer.customProperty(OWN_ID) == layer.id():
         return lake.path / record.outputs[role]
+    return None
+
+
+def _parts(layer, lake):
+    """Return the path of a layer's file within the folder of a lake, in parts; None if outside."""
+    path = file_of(layer)
+    if path is None:
+        return None
+    # A folder may be reached by several paths, through links.
+    for folder, inside in ((lake.path, path), (lake.path.resolve(), path.resolve())):
+        if folder in inside.parents:
+            return inside.relative_to(folder).parts
     return None
 
 

@@ -19,6 +19,7 @@ from qgis.core import (
 from qgis.PyQt.QtCore import Qt
 from qgis.PyQt.QtGui import QColor
 
+from .._compat import ALTITUDE
 from .._styling import apply_style
 from .._styling.legend import occurring
 from .._styling.look import INK, WHITE, value_range
@@ -166,7 +167,7 @@ def _elevate(layer, role):
         elevation.setBandNumber(1)
         elevation.setZScale(-1.0)
     elif role in ("soundings", "contours", "spots"):
-        elevation.setClamping(Qgis.AltitudeClamping.Absolute)
+        elevation.setClamping(ALTITUDE.Absolute)
         properties = elevation.dataDefinedProperties()
         properties.setProperty(
             type(elevation).Property.ZOffset, QgsProperty.fromExpression('-"depth_m"')

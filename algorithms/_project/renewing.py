@@ -6,7 +6,7 @@ import json
 
 from qgis.core import QgsMapLayerStyle, QgsVectorLayer
 
-from .._i18n import tr
+from .._i18n import in_local_numbers, tr
 from .as_set import pack, set_style, style_texts, unpack, untouched
 from .catalogue import lake_layer
 from .lake_group import LAKE, OWN_ID, ROLE
@@ -16,6 +16,7 @@ from .sources import file_of, opened, point_at
 __all__ = ["bring", "may_renew"]
 
 
+@in_local_numbers
 def bring(group, role, path, unit, notes="", deepest=None) -> str:
     """Bring the layer of a role into the project, or renew the one that is there.
 

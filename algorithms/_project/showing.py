@@ -19,7 +19,7 @@ from .renewing import bring
 from .themes import renew_themes
 from .wording import notes_of_run, run_title, unit_of
 
-__all__ = ["Shown", "show_all", "show_lake", "show_run"]
+__all__ = ["Shown", "show_all", "show_lake", "show_run", "show_run_by_layer"]
 
 
 @dataclass
@@ -41,7 +41,6 @@ class Shown:
     problems: list = field(default_factory=list)
 
 
-@in_local_numbers
 def show_run(project, lake, record, unit=None) -> Shown:
     """Bring the layers of a run into the lake's group, or renew those that are there in place.
 
@@ -57,6 +56,21 @@ def show_run(project, lake, record, unit=None) -> Shown:
         Of a run that is whole.
     unit : {"ft", "m"}, optional
         In which the user reads depths; left out, that of the lake.
+    """
+    *_, shown = show_run_by_layer(project, lake, record, unit)
+    return shown
+
+
+def show_run_by_layer(project, lake, record, unit=None):
+    """Do what :func:`show_run` does, and yield after each layer.
+
+    So a window can take the next layer when it has drawn itself again. Whoever stops early, for
+    instance because another project was opened, may show the run again later.
+
+    Yields
+    ------
+    Shown
+        The same each time; its layers are there with the last.
     """
     facts = read_facts(lake.path)
     is_new = _is_new(project, facts.id)
@@ -74,14 +88,16 @@ def show_run(project, lake, record, unit=None) -> Shown:
             path = lake.path / record.outputs[entry.role]
             problem = bring(group, entry.role, path, unit, notes, deepest)
             shown.problems += [problem] if problem else []
+            yield shown
         elif ROLES.get(entry.role) == record.step and entry.role in there:
             project.removeMapLayer(there[entry.role].id())
     _hide_beneath(group, there)
     if record.step in SECTIONS and group.has_section(record.step):
         title = run_title(tr(SECTIONS[record.step]), record, facts)
         group.call(group.section(record.step), record.step, title)
-    group.remember("runs", record.step, record.stamp)
-    return _done(project, group, facts, shown, is_new)
+    if not shown.problems:
+        group.remember("runs", record.step, record.stamp)
+    yield _done(project, group, facts, shown, is_new)
 
 
 @in_local_numbers

@@ -7,7 +7,7 @@ from html import escape
 
 from qgis.PyQt.QtCore import QDate, QDateTime, QLocale, QTime
 
-from .._i18n import tr
+from .._i18n import in_local_numbers, tr
 from .._io.time_zones import zone
 from ..core.errors import LakefloorError
 from ..core.number_text import written
@@ -41,6 +41,7 @@ def run_title(name, record, facts) -> str:
     return tr("{}, {}").format(name, local_time(record, facts))
 
 
+@in_local_numbers
 def notes_of_run(record, facts) -> str:
     """Return the notes of a layer: datum, level, draft and date, as HTML."""
     lines = [tr("Made on {}.").format(local_time(record, facts))]

@@ -7,6 +7,7 @@ from qgis.PyQt.QtCore import QRectF, Qt
 from qgis.PyQt.QtGui import QFont, QFontMetricsF
 
 from .._styling.look import font_family, text_format
+from .parked import no_word_of_web_pages
 
 MM = QgsUnitTypes.LayoutUnit.LayoutMillimeters
 MARGIN = 9.0
@@ -64,7 +65,8 @@ def label(
 
     ``name`` is the item's id, by which it is found when the sheet is renewed.
     """
-    item = QgsLayoutItemLabel(layout)
+    with no_word_of_web_pages():
+        item = QgsLayoutItemLabel(layout)
     item.setId(name)
     item.setText(text if expression else text.replace("[%", "[ %"))
     set_font(item, size, bold)

@@ -1,8 +1,8 @@
-"""Make and drop a layout while the main thread stands still.
+"""Make layouts and their parts outside the main thread.
 
 A layout is a scene of Qt, and each scene enters itself into a list of the application when it is
-made, and leaves it when it goes. That list is not made for two threads. Everything else that a
-layout needs belongs to the thread that made it.
+made, and leaves it when it goes. That list is not made for two threads. So the main thread
+stands still meanwhile. Everything else that a layout needs belongs to the thread that made it.
 """
 
 from __future__ import annotations
@@ -10,6 +10,7 @@ from __future__ import annotations
 import threading
 from contextlib import contextmanager
 
+from qgis.core import QgsApplication
 from qgis.PyQt.QtCore import QCoreApplication, QObject, QThread, pyqtSignal, pyqtSlot
 
 #: How long the main thread is waited for, s. Where it does not come, it waits for this thread.
@@ -17,6 +18,7 @@ _PATIENCE = 5.0
 #: How long it stands still at most, s. It takes thousandths.
 _MOST = 1.0
 _one_at_a_time = threading.Lock()
+_LABELS = threading.Lock()
 
 
 class _Ask(QObject):
@@ -52,3 +54,21 @@ def main_thread_parked():
         finally:
             go_on.set()
             ask.deleteLater()
+
+
+@contextmanager
+def no_word_of_web_pages():
+    """Make a label in another thread without a line in QGIS's log.
+
+    QGIS 3.22 warns there of each label that it cannot be a web page, which none here is.
+    """
+    application = QCoreApplication.instance()
+    if application is None or QThread.currentThread() == application.thread():
+        yield
+        return
+    with _LABELS:
+        spoke = QgsApplication.messageLog().blockSignals(True)
+        try:
+            yield
+        finally:
+            QgsApplication.messageLog().blockSignals(spoke)

@@ -23,11 +23,11 @@ _STEP, _MOST_PLACES = 1.0, 200_000
 class OutsideGroup(NamedTuple):
     """Soundings outside a shoreline that lie near each other.
 
-    ``count`` is how many; ``farthest`` how far the farthest is from the shore, m; ``box`` is west,
+    ``soundings`` is how many; ``farthest`` how far the farthest is from the shore, m; ``box`` is west,
     south, east, north, m.
     """
 
-    count: int
+    soundings: int
     farthest: float
     box: tuple
 
@@ -51,7 +51,7 @@ def outside_groups(x: np.ndarray, y: np.ndarray, shoreline: BaseGeometry) -> lis
     --------
     >>> from shapely.geometry import box
     >>> x, y = np.array([5.0, 12.0, 13.0, 5.0]), np.array([5.0, 5.0, 6.0, 300.0])
-    >>> [(group.count, round(group.farthest)) for group in outside_groups(x, y, box(0, 0, 10, 10))]
+    >>> [(group.soundings, round(group.farthest)) for group in outside_groups(x, y, box(0, 0, 10, 10))]
     [(2, 3), (1, 290)]
     """
     edges = rings(shoreline)
@@ -72,7 +72,7 @@ def outside_groups(x: np.ndarray, y: np.ndarray, shoreline: BaseGeometry) -> lis
         )
         for rows in np.split(order, starts[1:])
     ]
-    return sorted(groups, key=lambda group: (-group.count, group.box))
+    return sorted(groups, key=lambda group: (-group.soundings, group.box))
 
 
 def _grouped(x, y) -> tuple:

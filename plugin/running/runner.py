@@ -10,7 +10,7 @@ from qgis.PyQt.QtCore import QCoreApplication, QEvent, QObject, QTimer, pyqtSign
 from ...algorithms._i18n import tr
 from .loading import load_results
 from .run import CANCELLED, DONE, FAILED, WAITING, Run
-from .task import RunTask, unforeseen
+from .task import RunTask, Warming, unforeseen
 from .work import RefusedError, prepare
 
 #: How often the window hears of a run, ms.
@@ -29,7 +29,8 @@ class Runner(QObject):
     def __init__(self, parent=None):
         super().__init__(parent)
         self.runs = []
-        self._tasks, self._finished = {}, {}
+        self._tasks, self._finished, self._prepared = {}, {}, {}
+        self._warming = None
         self._begin_soon, self._watch = QTimer(self), QTimer(self)
         self._begin_soon.setSingleShot(True)
         self._begin_soon.timeout.connect(self._begin)
@@ -67,7 +68,7 @@ class Runner(QObject):
 
     def cancel(self, run):
         """Cancel a run: it ends as soon as its work looks up, or at once if it waits."""
-        if run.state == WAITING:
+        if run.state == WAITING or self._prepared.pop(run, None) is not None:
             self._end(run, CANCELLED, tr("Cancelled. Nothing was written."))
         elif run in self._tasks:
             self._tasks[run].cancel()
@@ -92,22 +93,36 @@ class Runner(QObject):
     # -- what happens in the main thread between two runs ----------------------------
 
     def _begin(self):
-        earlier = []
+        if self._warming is None:
+            self._warming = Warming(lambda: self._begin_soon.start(0))
+            QgsApplication.taskManager().addTask(self._warming)
+            return
+        earlier, further = [], list(self._prepared)
         for run in [run for run in self.runs if not run.is_over]:
             if run.state == WAITING and not any(run.stands_behind(each) for each in earlier):
-                self._launch(run)
+                run.begin()
+                self._prepared[run] = prepare(run)
+                # The layers are copied at once.
+                self._go_on(run)
+                self.changed.emit(run)
             earlier.append(run)
+        for run in further:
+            self._go_on(run)
 
-    def _launch(self, run):
-        run.begin()
-        self.changed.emit(run)
+    def _go_on(self, run):
+        """Do the next part of what the main thread has to do before a run."""
         try:
-            task = RunTask(run, prepare(run), self._over)
+            work = next(self._prepared[run])
+            task = work and RunTask(run, work, self._over)
         except RefusedError as refused:
             self._end(run, FAILED, str(refused))
         except Exception as error:
             self._end(run, FAILED, unforeseen(error))
         else:
+            if task is None:
+                self._begin_soon.start(0)
+                return
+            del self._prepared[run]
             self._tasks[run] = task
             QgsApplication.taskManager().addTask(task)
             self._watch.start()
@@ -129,7 +144,7 @@ class Runner(QObject):
     def _over(self, task):
         """Bring a run to its end; called in the main thread when the worker has left."""
         run, work, broke_off = task.of, task.work, task.broke_off()
-        error = task.error
+        error = ""
         try:
             if task.results is not None:
                 made = work.algorithm.postProcess(work.context, work.feedback)
@@ -139,6 +154,7 @@ class Runner(QObject):
         except Exception as failed:
             error = unforeseen(failed)
         run.say(work.feedback.take())
+        error = error or task.reason(run.log)
         cancelled = work.written.sentence() if broke_off else ""
         # Layers and files close before anybody looks at the results.
         task.work = work = None
@@ -149,6 +165,7 @@ class Runner(QObject):
 
     def _end(self, run, state, error=""):
         self._tasks.pop(run, None)
+        self._prepared.pop(run, None)
         run.end(state, error)
         self.changed.emit(run)
         self._begin_soon.start(0)

@@ -9,6 +9,25 @@ from qgis.core import QgsMessageLog, QgsProcessingException, QgsProcessingModelA
 from qgis.PyQt.QtCore import QCoreApplication, QThread
 
 from ...algorithms._i18n import tr
+from ...algorithms._libraries import import_libraries
+from .feedback import ERROR
+
+
+class Warming(QgsTask):
+    """Imports what the work needs, before the main thread needs a part of it to check a run."""
+
+    def __init__(self, over):
+        super().__init__(tr("Lakefloor gets ready"))
+        self._over = over
+
+    def run(self):
+        from ...algorithms._io import inputs, outputs  # noqa: F401
+
+        import_libraries()
+        return True
+
+    def finished(self, result):
+        self._over()
 
 
 class RunTask(QgsTask):
@@ -59,6 +78,13 @@ class RunTask(QgsTask):
         # Given up by the worker, or never taken by it.
         self.work.context.pushToThread(QCoreApplication.instance().thread())
         self._over(self)
+
+    def reason(self, log) -> str:
+        """Return why the work failed, "" where it did not: of a model, what its step said."""
+        said = [text for kind, text in log if kind == ERROR and text not in self.error]
+        if self.error and said and isinstance(self.work.algorithm, QgsProcessingModelAlgorithm):
+            return said[-1]
+        return self.error
 
     def broke_off(self) -> bool:
         """Tell whether a cancel left something undone."""

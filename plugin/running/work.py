@@ -33,22 +33,31 @@ class Work:
     written: Written
 
 
-def prepare(run) -> Work:
-    """Prepare a run.
+def prepare(run):
+    """Prepare a run part by part, so that the window can go on between: yield None, at last a Work.
 
     Raises
     ------
     RefusedError
         If the algorithm is not there or does not take the parameters.
     """
-    algorithm, feedback = _algorithm(run.algorithm_id), RunFeedback()
+    feedback = RunFeedback()
     context = own_context(feedback)
-    parameters = with_own_layers(run.parameters, context)
+    try:
+        parameters = with_own_layers(run.parameters, context)
+    except RuntimeError as error:  # an object of Qt that is no more
+        raise RefusedError(
+            tr("A layer of this run is no longer in the project. Choose it again, then run.")
+        ) from error
+    yield
+    algorithm = _algorithm(run.algorithm_id)
     if run.lake is None:
         parameters = asking_for_layers(algorithm, parameters)
+    yield
     acceptable, wrong = algorithm.checkParameterValues(parameters, context)
     if not acceptable:
         raise RefusedError(wrong)
+    yield
     if not algorithm.prepare(parameters, context, feedback):
         raise RefusedError(
             "\n".join(text for kind, text in feedback.take() if kind == ERROR)
@@ -56,8 +65,9 @@ def prepare(run) -> Work:
                 algorithm.displayName()
             )
         )
+    yield
     written = Written(algorithm, parameters, whole=run.lake is not None)
-    return Work(algorithm, parameters, context, feedback, written)
+    yield Work(algorithm, parameters, context, feedback, written)
 
 
 def _algorithm(algorithm_id):

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from qgis.core import QgsProcessingFeatureSourceDefinition, QgsSettings
-from qgis.PyQt.QtCore import pyqtSignal
+from qgis.PyQt.QtCore import pyqtSignal, pyqtSlot
 from qgis.PyQt.QtWidgets import (
     QComboBox,
     QDialog,
@@ -142,10 +142,11 @@ class ReviewAction(ToolAction):
         self._look_for_undo()
         self.window.tell(wrong or said)
 
-    @in_local_numbers
-    def _count(self, *_):
+    # The signal brings the ids of what was selected; a million of them are not to become Python's.
+    @pyqtSlot()
+    def _count(self):
         count = 0 if self._layer is None else self._layer.selectedFeatureCount()
-        self.window.count(counted(count, tr("sounding selected"), tr("soundings selected")), count)
+        self.window.count(_selected(count), count)
 
     def _look_for_undo(self):
         """Let a review be undone as long as it is the last change of the database."""
@@ -163,6 +164,11 @@ class ReviewAction(ToolAction):
             self._layer.willBeDeleted.disconnect(self._lose)
         self.window.deleteLater()
         self.window = self._layer = None
+
+
+@in_local_numbers
+def _selected(count) -> str:
+    return counted(count, tr("sounding selected"), tr("soundings selected"))
 
 
 @in_local_numbers

@@ -344,7 +344,7 @@ class ShorelineGuide(QDialog):
         layout.addWidget(
             _box(
                 tr("2. Check"),
-                tr("Looks for crossing lines, overlaps and soundings outside."),
+                tr("Looks for edges that cross, overlaps, and soundings outside."),
                 self.check,
             )
         )

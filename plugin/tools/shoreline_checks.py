@@ -145,7 +145,7 @@ class OutsideTask(QgsTask):
             keep &= np.array([s in (None, ACCEPTED) for s in columns["status"]], bool)
         groups = outside_groups(x[keep], y[keep], self._shape)
         found = [self._finding(group) for group in groups[:_MOST]]
-        left = sum(group.count for group in groups[_MOST:])
+        left = sum(group.soundings for group in groups[_MOST:])
         if left:
             found.append(
                 Finding(tr("{} more lie outside at other places.").format(_soundings(left)))
@@ -154,7 +154,7 @@ class OutsideTask(QgsTask):
 
     def _finding(self, group):
         far = length_text(group.farthest, self._unit)
-        text = tr("{} outside, up to {} from the shore").format(_soundings(group.count), far)
+        text = tr("{} outside, up to {} from the shore").format(_soundings(group.soundings), far)
         box = QgsRectangle(*group.box)
         box.grow(max(25.0, 0.2 * max(box.width(), box.height())))
         return Finding(text, box, self._crs)

@@ -1,11 +1,13 @@
 """A lake as one file and back, its sources' fingerprints and the copies of its logs."""
 
+import json
 import os
 import sqlite3
 import stat
 import time
 import zipfile
 from contextlib import closing
+from datetime import datetime, timezone
 from pathlib import Path
 
 import numpy as np
@@ -303,6 +305,20 @@ def test_a_lake_that_may_only_be_read_has_fingerprints(lake, monkeypatch):
     monkeypatch.setattr(sources, "write_text_whole", denied)
     assert fingerprints(lake) == before
     assert not (lake.path / sources.KNOWN_FILE).exists()
+
+
+def test_a_lake_that_another_holds_is_only_looked_at(lake):
+    for name in ("marks", "gauge", "database"):
+        os.utime(getattr(lake, name), (1.7e9, 1.7e9))
+    now = datetime.now(timezone.utc).isoformat()
+    held = {"machine": "another", "process": 1, "time": now, "token": "t"}
+    lake.lock.write_text(json.dumps(held))
+    before = sorted(os.listdir(lake.path))
+    found = fingerprints(lake)
+    assert sorted(os.listdir(lake.path)) == before
+    lake.lock.unlink()
+    assert fingerprints(lake) == found
+    assert (lake.path / sources.KNOWN_FILE).exists()
 
 
 def test_a_digest_does_not_hang_on_the_order_of_tables(tmp_path):

@@ -13,6 +13,7 @@ from hypothesis import strategies as st
 
 from lakefloor.algorithms._lake import facts as facts_module
 from lakefloor.algorithms._lake import runs as runs_module
+from lakefloor.algorithms._lake._whole_files import rename_patiently
 from lakefloor.algorithms._lake.facts import Boat, LakeFacts, read_facts, write_facts
 from lakefloor.algorithms._lake.folder import LakeFolder, file_name, lake_of
 from lakefloor.algorithms._lake.runs import (
@@ -320,3 +321,36 @@ def test_every_role_is_of_a_step():
     assert set(ROLES.values()) <= {"", *(s.key for s in STEPS)}
     assert step("map").needs == ("shoreline", "database")
     assert facts_module.FACTS_FILE == "lake.json"
+
+
+@pytest.mark.parametrize(("winerror", "tries"), [(32, 3), (5, 3), (1224, 1), (None, 1)])
+def test_what_is_held_for_a_moment_is_renamed_all_the_same(tmp_path, winerror, tries):
+    """ERROR_ACCESS_DENIED, 5, and ERROR_SHARING_VIOLATION, 32 (Microsoft, System Error Codes)."""
+    (tmp_path / "a").write_text("a")
+    seen = []
+
+    def rename(source, target):
+        seen.append(source)
+        if len(seen) < 3:
+            error = PermissionError(13, "held")
+            error.winerror = winerror
+            raise error
+        os.rename(source, target)
+
+    if tries == 3:
+        rename_patiently(tmp_path / "a", tmp_path / "b", rename)
+        assert (tmp_path / "b").read_text() == "a"
+    else:
+        with pytest.raises(PermissionError):
+            rename_patiently(tmp_path / "a", tmp_path / "b", rename)
+    assert len(seen) == tries
+
+
+def test_what_stays_held_is_said(tmp_path):
+    def rename(source, target):
+        error = PermissionError(13, "held")
+        error.winerror = 32
+        raise error
+
+    with pytest.raises(PermissionError):
+        rename_patiently(tmp_path / "a", tmp_path / "b", rename)

@@ -34,7 +34,7 @@ def test_counts_and_distances_are_those_of_shapely(places):
     near = [LAKE.boundary.distance(Point(p)) < 1e-6 for p in places]
     out = [p for p, on in zip(places, near) if not on and not LAKE.contains(Point(p))]
     groups = outside_groups(x[~np.array(near)], y[~np.array(near)], LAKE)
-    assert sum(group.count for group in groups) == len(out)
+    assert sum(group.soundings for group in groups) == len(out)
     if out:
         farthest = max(LAKE.distance(Point(p)) for p in out)
         assert max(group.farthest for group in groups) == pytest.approx(farthest, abs=0.6)
@@ -44,16 +44,16 @@ def test_counts_and_distances_are_those_of_shapely(places):
 def test_groups_are_apart_and_the_largest_comes_first(places):
     x, y = np.array(places).T
     groups = outside_groups(x, y, LAKE)
-    assert [g.count for g in groups] == sorted((g.count for g in groups), reverse=True)
+    assert [g.soundings for g in groups] == sorted((g.soundings for g in groups), reverse=True)
     for group in groups:
         west, south, east, north = group.box
         held = (x >= west) & (x <= east) & (y >= south) & (y <= north)
-        assert np.count_nonzero(held) >= group.count
+        assert np.count_nonzero(held) >= group.soundings
 
 
 def test_on_an_island_is_outside():
     (group,) = outside_groups(np.array([130.0]), np.array([130.0]), LAKE)
-    assert group.count == 1
+    assert group.soundings == 1
     assert group.farthest == pytest.approx(30.0, abs=0.6)
 
 

@@ -282,7 +282,11 @@ def test_a_level_goes_before_the_gauge_and_a_lake_without_one_has_no_datum(lake)
     prepared = begin(lake, "visits", {"LOG_FOLDER": "x", "LEVEL": 1.2})
     assert "GAUGE" not in prepared.parameters
     assert prepared.parameters["DATUM_ELEVATION"] == 1.0
+    given = {"LOG_FOLDER": "x", "LEVEL": 1.2, "GAUGE": str(lake.gauge)}
+    assert "GAUGE" not in begin(lake, "visits", given).parameters
     lake.gauge.unlink()
+    prepared = begin(lake, "visits", {"LOG_FOLDER": "x", "DATUM_ELEVATION": 1.0})
+    assert "DATUM_ELEVATION" not in prepared.parameters
     prepared = begin(lake, "visits", {"LOG_FOLDER": "x"})
     assert "DATUM_ELEVATION" not in prepared.parameters
     assert [p.name for p in (lake.path / "visits").iterdir()] != []

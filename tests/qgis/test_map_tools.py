@@ -10,6 +10,7 @@ from qgis.PyQt.QtTest import QTest
 from qgis.PyQt.QtWidgets import QApplication
 
 from lakefloor.algorithms.share.import_waypoints import ImportWaypoints
+from lakefloor.plugin.tools import tools_for
 from lakefloor.plugin.tools.line_tool import LineTool
 from lakefloor.plugin.tools.marks import MARK_FIELDS, MarkAction, MarkForm
 
@@ -250,3 +251,20 @@ def test_marks_that_lie_in_the_folder_are_taken_up(lake, marks, qgis_canvas, qgi
     again.tear_down()
     (layer,) = lake.project.mapLayers().values()
     assert sorted(f["name"] for f in layer.getFeatures()) == ["first", "second"]
+
+
+# -- all of them --------------------------------------------------------------
+
+
+def test_each_tool_has_a_picture_and_says_what_it_needs(lake, qgis_iface):
+    tools = tools_for(qgis_iface, lake, None)
+    assert len({tool.text() for tool in tools}) == len(tools) == 4
+    assert all(not tool.icon().isNull() and tool.toolTip() for tool in tools)
+    lake.folder = None
+    for tool in tools:
+        tool.trigger()
+        assert "No lake is open" in warnings(qgis_iface)[-1]
+        assert not tool.isChecked()
+        tool.tear_down()
+    assert len(warnings(qgis_iface)) == 4
+    assert lake.project.mapLayers() == {}

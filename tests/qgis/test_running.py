@@ -149,6 +149,15 @@ def test_a_failure_has_its_sentence(runner, lake):
     assert not Path(read_logs(lake)["OUTPUT"]).exists()
 
 
+def test_a_model_fails_with_the_sentence_of_its_step(runner, provider, lake):
+    for path in (lake / "lake" / "logs").iterdir():
+        path.write_text("no log at all\n")
+    run = over(runner.start("lakefloor:logstolakemap", map_lake(provider, lake, lake / "out")))
+    assert run.state == "failed"
+    assert "june.csv" in run.error or "may.csv" in run.error, run.error
+    assert list((lake / "out").iterdir()) == []
+
+
 @pytest.mark.parametrize(
     ("algorithm", "values", "says"),
     [
@@ -191,9 +200,9 @@ def test_a_cancel_names_what_was_written_before(runner, provider, lake):
 
 def test_a_cancel_in_qgis_s_own_list_of_tasks_counts(runner, lake):
     run = runner.start("lakefloor:readlogs", read_logs(lake), "Read", lake)
-    until(lambda: run.state == "running")
-    (task,) = QgsApplication.taskManager().activeTasks()
-    assert task.description() == "Read"
+    manager = QgsApplication.taskManager()
+    until(lambda: "Read" in [task.description() for task in manager.activeTasks()])
+    (task,) = (task for task in manager.activeTasks() if task.description() == "Read")
     task.cancel()
     assert over(run).state == "cancelled"
 
@@ -246,8 +255,10 @@ def test_one_that_fails_does_not_hold_up_the_next(runner, lake):
 
     first = runner.start("lakefloor:readlogs", {}, lake=lake, finished=broken)
     second = runner.start("lakefloor:readlogs", read_logs(lake), lake=lake)
-    with pytest.raises(ValueError, match="what follows"):
-        runner._begin()
+    until(lambda: runner._warming is not None)
+    with pytest.raises(ValueError, match="what follows"):  # noqa: PT012 (part by part)
+        while not first.is_over:
+            runner._begin()
     assert over(first, second).state == "failed"
     assert second.state == "done", second.error
 
@@ -278,7 +289,7 @@ def test_stopping_waits_no_longer_than_told(provider, lake, monkeypatch):
     monkeypatch.setattr(ReadLogs, "compute", lambda *_: go_on.wait(60.0) and None)
     runner = Runner()
     run = runner.start("lakefloor:readlogs", read_logs(lake), lake=lake)
-    until(lambda: run.state == "running")
+    until(lambda: run in runner._tasks)
     before = time.monotonic()
     runner.stop(0.5)
     assert time.monotonic() - before < 20.0
@@ -306,6 +317,15 @@ def test_a_project_may_be_closed_meanwhile(runner, lake, given):
     QgsProject.instance().clear()
     assert over(run).state == "done", run.error
     assert QgsVectorLayer(run.results["OUTPUT"]).featureCount() > 3
+
+
+def test_a_layer_that_is_gone_is_missed(runner, lake):
+    shore = in_project(lake / "lake" / "shoreline.geojson", "the shore")
+    values = {"INPUT": shore, "LANE_SPACING": 5.0, "OUTPUT": str(lake / "lanes.gpkg")}
+    run = runner.start("lakefloor:surveylanes", values, lake=lake)
+    QgsProject.instance().clear()
+    assert over(run).state == "failed"
+    assert "no longer in the project" in run.error
 
 
 def test_layers_are_read_as_they_stand(runner, lake, memory_layer):

@@ -164,7 +164,7 @@ def test_dialogs_offer_the_right_layer_of_a_lake_project_first(provider, memory_
     """Of the layers that QGIS's own dialogs list, the first is taken unless a person chooses."""
     from qgis.gui import QgsGui, QgsProcessingContextGenerator, QgsProcessingGui
 
-    from lakefloor.algorithms.share.lake_project import _TREE
+    from lakefloor.algorithms._project.catalogue import LAYERS
 
     project = QgsProject.instance()
     project.clear()
@@ -174,15 +174,21 @@ def test_dialogs_offer_the_right_layer_of_a_lake_project_first(provider, memory_
         "break_lines": "LineString",
         "contours": "LineString",
         "depth_areas": "MultiPolygon",
+        "spots": "Point",
+        "gaps": "MultiPolygon",
+        "transitions": "LineString",
+        "bottom_forms": "MultiPolygon",
+        "bottom_change": "Polygon",
+        "bottom_type_areas": "MultiPolygon",
+        "lanes": "LineString",
     }
-    for _, members in _TREE:
-        for role, name, _ in members:
-            if role in kinds:
-                project.addMapLayer(memory_layer(kinds[role], [], name=name))
-            elif role != "gauge":
-                layer = paraboloid(tmp_path)
-                layer.setName(name)
-                project.addMapLayer(layer)
+    for entry in LAYERS:
+        if entry.raster:
+            layer = paraboloid(tmp_path)
+            layer.setName(entry.name)
+            project.addMapLayer(layer)
+        elif entry.role in kinds:
+            project.addMapLayer(memory_layer(kinds[entry.role], [], name=entry.name))
     context = QgsProcessingContext()
     context.setProject(project)
 

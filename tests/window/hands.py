@@ -48,7 +48,8 @@ class Hands:
         self.clicks += 1
         line.setFocus()
         line.selectAll()
-        QTest.keyClicks(line, str(text))
+        # QTest types ASCII only.
+        line.insert(str(text))
 
 
 class Freezes:

@@ -6,7 +6,8 @@ cd "$(dirname "$0")/../.."
 pictures=${1:-build/window}
 mkdir -p "$pictures"
 sh .ci/package.sh
-scratch=$(mktemp -d)
+# Not in a folder for temporary files: QGIS warns of layers there when it closes.
+scratch=$(mktemp -d "$HOME/lakefloor-window-XXXXXX")
 display=$(mktemp)
 exec 3<>"$display"
 Xvfb -displayfd 3 -screen 0 1500x950x24 >/dev/null 2>&1 &
@@ -31,7 +32,7 @@ INI
 command -v openbox >/dev/null && (openbox >/dev/null 2>&1 &)
 for part in first_map come_back own_lake; do
     echo "== $part"
-    LAKEFLOOR_PART=$part timeout 300 qgis --nologo --noversioncheck --code tests/window/drive.py \
+    LAKEFLOOR_PART=$part timeout -k 5 150 qgis --nologo --noversioncheck --code tests/window/drive.py \
         > "$scratch/$part.log" 2>&1 || { tail -40 "$scratch/$part.log"; exit 1; }
     grep '^window:' "$scratch/$part.log" || { tail -40 "$scratch/$part.log"; exit 1; }
     grep -q '^window: all held' "$scratch/$part.log" || { tail -40 "$scratch/$part.log"; exit 1; }

@@ -33,7 +33,7 @@ from lakefloor.algorithms._project import catalogue
 from lakefloor.algorithms._project.finding import held_folders, lakes_in, repoint
 from lakefloor.algorithms._project.lake_group import OWN_ID, own_layers
 from lakefloor.algorithms._project.saving import guard_project, save_lake_project
-from lakefloor.algorithms._project.showing import show_all, show_lake, show_run
+from lakefloor.algorithms._project.showing import show_all, show_lake, show_run, show_run_by_layer
 
 MAP = {
     "contours": "CONTOURS",
@@ -187,6 +187,19 @@ def test_one_group_in_the_order_of_the_map(project, folder, ran):
         layer.customProperty("lakefloor/role") for layer in project.layerTreeRoot().layerOrder()
     ]
     assert order.index("soundings") > order.index("contours")
+
+
+def test_a_window_may_take_one_layer_after_the_other(project, folder, ran):
+    parts = show_run_by_layer(project, folder, ran())
+    counts = [len(project.mapLayers()) for _ in parts]
+    assert counts == [1, 2, 3, 4, 5, 5]
+
+
+def test_a_run_shown_half_is_shown_whole_later(project, folder, ran):
+    record = ran()
+    next(show_run_by_layer(project, folder, record))
+    show_run(project, folder, record)
+    assert set(own_layers(project, FACTS.id)) == set(MAP)
 
 
 def test_order_does_not_depend_on_what_comes_first(project, folder, ran):
@@ -604,10 +617,15 @@ def test_a_project_of_the_user_is_left_alone(project, folder, ran, tmp_path, fil
     assert _xml(own) == before
     assert project.write(str(own))
     assert _without_ours(_xml(own)) == _without_ours(before)
+    show_run(project, folder, ran(10))
+    assert save_lake_project(project, folder) == folder.project
     lakes_own = QgsProject()
     assert lakes_own.read(str(folder.project))
     assert set(own_layers(lakes_own, FACTS.id)) == {*MAP, "shoreline", "gauge"}
     assert len(lakes_own.mapLayers()) == len(MAP) + 2
+    assert {layer.parent for layer in held_folders(lakes_own, folder)} == {folder.path / "map"}
+    assert len(held_folders(lakes_own, folder)) == 1
+    assert sorted(p.name for p in folder.path.glob("*.qgz*")) == [folder.project.name]
     lakes_own.clear()
 
 
@@ -619,6 +637,23 @@ def test_a_lake_that_another_holds_is_not_written(project, folder, ran):
     before = {p: p.stat().st_mtime_ns for p in folder.path.rglob("*") if p.is_file()}
     assert save_lake_project(project, folder) is None
     assert {p: p.stat().st_mtime_ns for p in folder.path.rglob("*") if p.is_file()} == before
+
+
+def test_showing_a_lake_writes_nothing(project, folder, ran):
+    def files():
+        # QGIS keeps the statistics of each raster that it opens beside it, where it can.
+        return {
+            path: path.stat().st_mtime_ns
+            for path in folder.path.rglob("*")
+            if path.is_file() and not path.name.endswith(".aux.xml")
+        }
+
+    record = ran()
+    before = files()
+    show_all(project, folder)
+    show_run(project, folder, record)
+    project.clear()
+    assert files() == before
 
 
 def test_who_saves_the_project_later_is_not_named(project, folder, ran):
