@@ -70,6 +70,7 @@ class Door(QObject):
         page.said.document_asked.connect(self._open_file)
         self._connect_visits(page.visits)
         project = QgsProject.instance()
+        self._leave_unguarded = projects.guard(project)
         project.readProject.connect(self._follow_project)
         project.cleared.connect(self._leave_project)
 
@@ -94,6 +95,7 @@ class Door(QObject):
         project = QgsProject.instance()
         project.readProject.disconnect(self._follow_project)
         project.cleared.disconnect(self._leave_project)
+        self._leave_unguarded()
         self.runner.stop()
         self.work.stop()
         if self._form is not None:
@@ -114,6 +116,8 @@ class Door(QObject):
 
     def open(self, folder):
         """Open the lake in a folder, and show it on the map."""
+        if not projects.make_room(self.iface, folder):
+            return
         if self.work.open(folder):
             remember(self.work.folder.path)
             projects.bring_in(self.iface, self.work.folder)
@@ -145,10 +149,17 @@ class Door(QObject):
         self.work.close()
 
     def _follow_project(self, *_):
-        lake = projects.lake_in(QgsProject.instance())
-        if lake is not None and lake != self.work.folder:
+        project = QgsProject.instance()
+        lake = projects.lake_in(project)
+        if lake is None:
+            return
+        if lake != self.work.folder:
             self.work.open(lake.path)
             remember(lake.path)
+        try:
+            projects.catch_up(project, lake)
+        except (LakefloorError, OSError) as error:
+            self.tell(str(error), True)
 
     def _leave_project(self):
         """Close a lake whose own project was closed, unless something still runs for it."""
