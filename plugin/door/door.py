@@ -5,7 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 from qgis.core import QgsApplication, QgsProject
-from qgis.PyQt.QtCore import QObject, Qt, QUrl
+from qgis.PyQt.QtCore import QObject, Qt, QTimer, QUrl
 from qgis.PyQt.QtGui import QDesktopServices
 from qgis.PyQt.QtWidgets import QFileDialog
 
@@ -35,6 +35,8 @@ class Door(QObject):
         self.maker = LakeMaker(self.runner, self.taker, self)
         self.panel = LakePanel(iface.mainWindow())
         iface.addDockWidget(Qt.DockWidgetArea.RightDockWidgetArea, self.panel)
+        #: Whether the project of the open lake was closed while something ran for it.
+        self._left = False
         self._form = None
         self._put_in_tools()
         self._connect()
@@ -119,6 +121,7 @@ class Door(QObject):
         if not projects.make_room(self.iface, folder):
             return
         if self.work.open(folder):
+            self._left = False
             remember(self.work.folder.path)
             projects.bring_in(self.iface, self.work.folder)
             # Opening its project may have closed it.
@@ -151,6 +154,7 @@ class Door(QObject):
     def _follow_project(self, *_):
         project = QgsProject.instance()
         lake = projects.lake_in(project)
+        self._left = self._left and lake != self.work.folder
         if lake is None:
             return
         if lake != self.work.folder:
@@ -162,8 +166,15 @@ class Door(QObject):
             self.tell(str(error), True)
 
     def _leave_project(self):
-        """Close a lake whose own project was closed, unless something still runs for it."""
-        if self.work.folder is not None and not self._is_running():
+        """Close a lake whose project was closed; what runs for it comes to its end first."""
+        if self.work.folder is not None:
+            self._left = self._is_running()
+            if not self._left:
+                self.work.close()
+
+    def _close_left(self):
+        if self._left and not self._is_running():
+            self._left = False
             self.work.close()
 
     def _is_running(self):
@@ -252,9 +263,11 @@ class Door(QObject):
             self._show_seen()
             if run.is_over:
                 self.work.look()
+                # What comes after a run is started when it has ended.
+                QTimer.singleShot(0, self._close_left)
 
     def _show_result(self, lake, record):
-        if self.work.folder == lake:
+        if self.work.folder == lake and not self._left:
             shown = projects.show_result(self.iface, lake, record)
             for problem in shown.problems:
                 self.tell(problem, True)
