@@ -76,15 +76,20 @@ class Door(QObject):
         project.cleared.connect(self._leave_project)
 
     def _connect_visits(self, visits):
-        from ...algorithms import _store
+        visits.turned.connect(lambda name, on: self._change("switch_visits", [name], on))
+        visits.renamed.connect(lambda old, new: self._change("rename_visit", old, new))
+        visits.removed.connect(lambda name: self._change("remove", [name]))
+        visits.undone.connect(lambda: self._change("undo"))
 
-        change = self.work.change
-        visits.turned.connect(
-            lambda name, on: change(lambda p: _store.switch_visits(p, [name], on))
-        )
-        visits.renamed.connect(lambda old, new: change(lambda p: _store.rename_visit(p, old, new)))
-        visits.removed.connect(lambda name: change(lambda p: _store.remove(p, [name])))
-        visits.undone.connect(lambda: change(_store.undo))
+    def _change(self, name, *given):
+        """Change the lake database beside the window, by a function of its room."""
+
+        def work(path):
+            from ...algorithms import _store
+
+            return getattr(_store, name)(path, *given)
+
+        self.work.change(work)
 
     def stop(self):
         """Cancel what runs, give the lake back and take the panel away."""
