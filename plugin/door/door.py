@@ -59,6 +59,7 @@ class Door(QObject):
             source.told.connect(self.tell)
         self.taker.came_out.connect(self._show_result)
         self.maker.made.connect(self.open)
+        self.maker.refused.connect(self.ask_new_lake)
         self.maker.brought.connect(self._show_brought)
         welcome.example_asked.connect(self.open_example)
         welcome.new_asked.connect(self.ask_new_lake)
@@ -132,11 +133,14 @@ class Door(QObject):
         """Open the example lake; the first time it is copied and mapped."""
         self.maker.make_example()
 
-    def ask_new_lake(self):
-        """Ask for a new lake, and make it."""
+    def ask_new_lake(self, asked=None, wrong=""):
+        """Ask for a new lake, and make it; after what went wrong, with what was filled in before."""
         from .new_lake import NewLakeDialog
 
         dialog = NewLakeDialog(self.iface.mainWindow())
+        if asked is not None:
+            dialog.fill(asked)
+            dialog.say(wrong)
         dialog.accepted.connect(lambda: self.maker.make(dialog.asked()))
         self._show_form(dialog)
 
