@@ -54,6 +54,7 @@ _LEFT = {
     ("nextouting", "GAPS"): "gaps",
     ("nextouting", "OUTPUT"): "lanes",
     ("mapsheet", "OUTPUT"): "map_sheet",
+    ("mapsheet", "LAYOUT"): "sheet_layout",
     ("lakereport", "OUTPUT"): "lake_report",
     ("lakereport", "WEB_PAGE"): "lake_report_page",
     ("bottomtype", "REPORT"): "bottom_type_report",
@@ -71,6 +72,9 @@ _WORDS = {
 
 #: Between contours where nobody says, in the depth unit.
 _INTERVAL = {"feet": 1.0, "meters": 0.5}
+
+#: What is for the project, and no document to hand on.
+_KEPT_HERE = {*ROLES, "sheet_layout"}
 
 _TEMPORARY = "TEMPORARY_OUTPUT"
 #: Where hardness was not logged.
@@ -199,7 +203,7 @@ def end(prepared: PreparedRun, results, failure: str = "") -> RunRecord:
         numbers={} if failure else numbers_of(results),
         ended=datetime.now(timezone.utc).isoformat(timespec="seconds"),
         failure=without_places(failure, lake.path),
-        documents=publish(lake, {n: p for n, p in outputs.items() if n not in ROLES}),
+        documents=publish(lake, {n: p for n, p in outputs.items() if n not in _KEPT_HERE}),
     )
     try:
         finish_run(folder, record)

@@ -189,11 +189,12 @@ def unfinished_runs(lake, step) -> list:
     )
 
 
-def remove_old_runs(lake, step) -> list:
+def remove_old_runs(lake, step, held=()) -> list:
     """Remove the folders of runs before the current one; return those that could not be.
 
-    What was cut off more than a day ago goes too. A folder with a file that is held open stays as it
-    is on Windows, and is tried again next time.
+    Those in ``held`` stay, since somebody still reads from them. What was cut off more than a day
+    ago goes too. A folder with a file that is held open stays as it is on Windows, and is tried
+    again next time.
     """
     runs, current, left = lake.runs(step), current_run(lake, step), []
     if not runs.is_dir():
@@ -204,7 +205,7 @@ def remove_old_runs(lake, step) -> list:
         left += [going] if going.exists() else []
     cut_off = [p for p in unfinished_runs(lake, step) if _untouched(p)]
     for folder in sorted(p for p in runs.iterdir() if p.is_dir()):
-        if folder.name.startswith(_GOING):
+        if folder.name.startswith(_GOING) or folder in held:
             continue
         old = current is not None and folder.name < current.stamp
         if (old or folder in cut_off) and not discard_run(folder):

@@ -7,13 +7,13 @@ from pathlib import Path
 from .._lake.facts import read_facts
 from .._lake.folder import lake_of
 from .._lake.runs import current_run
-from .._lake.steps import ROLES
+from .._lake.steps import ROLES, STEPS
 from ..core.errors import LakefloorError
-from .lake_group import LAKE, OWN_ID, ROLE, find_groups
+from .lake_group import LAKE, OWN_ID, ROLE, LakeGroup, find_groups
 from .renewing import may_renew
 from .sources import file_of, point_at
 
-__all__ = ["held_folders", "lakes_in", "repoint"]
+__all__ = ["held_folders", "lakes_in", "repoint", "unseen_runs"]
 
 
 def lakes_in(project) -> list:
@@ -42,6 +42,23 @@ def _folder(project, lake_id):
         if found is not None:
             return found
     return None
+
+
+def unseen_runs(project, lake) -> list:
+    """Return the current runs (RunRecord) that the group of a lake does not show yet.
+
+    Such as one that ended while another project was open.
+    """
+    facts = read_facts(lake.path)
+    if not any(node.customProperty(LAKE) == facts.id for node in find_groups(project)):
+        return []
+    group = LakeGroup(project, facts.id, facts.name)
+    runs = [current_run(lake, step.key) for step in STEPS if step.algorithm]
+    return [
+        run
+        for run in runs
+        if run is not None and run.outputs and group.recall("runs", run.step) != run.stamp
+    ]
 
 
 def held_folders(project, lake) -> set:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from qgis.core import (
     Qgis,
+    QgsColorRampLegendNodeSettings,
     QgsEditorWidgetSetup,
     QgsGeometryGeneratorSymbolLayer,
     QgsHashedLineSymbolLayer,
@@ -23,6 +24,7 @@ from .._compat import ALTITUDE
 from .._styling import apply_style
 from .._styling.legend import occurring
 from .._styling.look import INK, WHITE, value_range
+from ..core.number_text import written
 from ..core.units import LENGTH
 from .catalogue import lake_layer
 from .sources import opened
@@ -57,6 +59,8 @@ def style_layer(layer, role, unit, deepest=None):
         return
     options = {"bottom_forms": {"unit": unit}, "soundings": {"deepest": deepest}}.get(role, {})
     apply_style(layer, entry.style, **options)
+    if role in ("surface", "idw_surface"):
+        _legend_in_unit(layer, unit)
     if isinstance(layer, QgsVectorLayer):
         if role in _RIMMED:
             _rim(layer)
@@ -69,6 +73,18 @@ def style_layer(layer, role, unit, deepest=None):
             layer.renderer().symbol().insertSymbolLayer(0, paper)
         if role in _LABELS_FROM:
             _label_from(layer, _LABELS_FROM[role])
+
+
+def _legend_in_unit(layer, unit):
+    """Write the depths of a surface's legend, which are meters, in the user's unit."""
+    function = layer.renderer().shader().rasterShaderFunction()
+    items = function.colorRampItemList()
+    for item in items:
+        item.label = f"{written(item.value / LENGTH[unit], '.1f')} {unit}"
+    function.setColorRampItemList(items)
+    legend = QgsColorRampLegendNodeSettings(function.legendSettings())
+    legend.setUseContinuousLegend(False)
+    function.setLegendSettings(legend)
 
 
 def _rim(layer):

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from contextlib import closing, suppress
 from pathlib import Path
 
@@ -57,6 +58,8 @@ def renew_statuses(path, table: str, store, box=None, progress: Progress = silen
         raise absent(path)
     with reading(store):
         pass  # it is a store, and not damaged
+    if os.path.samefile(path, store):
+        return {}
     with explained(path), closing(connect(path)) as db:
         db.execute(f"PRAGMA busy_timeout = {1000 * LOCK_TIMEOUT_S:.0f}")
         db.execute("ATTACH ? AS store", (str(store),))

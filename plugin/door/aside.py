@@ -7,6 +7,7 @@ from collections import deque
 
 from qgis.PyQt.QtCore import QObject, pyqtSignal
 
+from ...algorithms._libraries import import_libraries
 from ...algorithms.core.errors import LakefloorError
 
 
@@ -54,6 +55,8 @@ class Aside(QObject):
 
     def _do(self, work, then, failed):
         try:
+            # The work needs them, and two threads may not begin with them at once.
+            import_libraries()
             result = work()
         except (LakefloorError, OSError) as error:
             self._over.emit(failed, str(error), None)

@@ -70,25 +70,32 @@ class Door(QObject):
         page.said.document_asked.connect(self._open_file)
         self._connect_visits(page.visits)
         project = QgsProject.instance()
+        self._leave_unguarded = projects.guard(project)
         project.readProject.connect(self._follow_project)
         project.cleared.connect(self._leave_project)
 
     def _connect_visits(self, visits):
-        from ...algorithms import _store
+        visits.turned.connect(lambda name, on: self._change("switch_visits", [name], on))
+        visits.renamed.connect(lambda old, new: self._change("rename_visit", old, new))
+        visits.removed.connect(lambda name: self._change("remove", [name]))
+        visits.undone.connect(lambda: self._change("undo"))
 
-        change = self.work.change
-        visits.turned.connect(
-            lambda name, on: change(lambda p: _store.switch_visits(p, [name], on))
-        )
-        visits.renamed.connect(lambda old, new: change(lambda p: _store.rename_visit(p, old, new)))
-        visits.removed.connect(lambda name: change(lambda p: _store.remove(p, [name])))
-        visits.undone.connect(lambda: change(_store.undo))
+    def _change(self, name, *given):
+        """Change the lake database beside the window, by a function of its room."""
+
+        def work(path):
+            from ...algorithms import _store
+
+            return getattr(_store, name)(path, *given)
+
+        self.work.change(work)
 
     def stop(self):
         """Cancel what runs, give the lake back and take the panel away."""
         project = QgsProject.instance()
         project.readProject.disconnect(self._follow_project)
         project.cleared.disconnect(self._leave_project)
+        self._leave_unguarded()
         self.runner.stop()
         self.work.stop()
         if self._form is not None:
@@ -109,6 +116,8 @@ class Door(QObject):
 
     def open(self, folder):
         """Open the lake in a folder, and show it on the map."""
+        if not projects.make_room(self.iface, folder):
+            return
         if self.work.open(folder):
             remember(self.work.folder.path)
             projects.bring_in(self.iface, self.work.folder)
@@ -140,10 +149,17 @@ class Door(QObject):
         self.work.close()
 
     def _follow_project(self, *_):
-        lake = projects.lake_in(QgsProject.instance())
-        if lake is not None and lake != self.work.folder:
+        project = QgsProject.instance()
+        lake = projects.lake_in(project)
+        if lake is None:
+            return
+        if lake != self.work.folder:
             self.work.open(lake.path)
             remember(lake.path)
+        try:
+            projects.catch_up(project, lake)
+        except (LakefloorError, OSError) as error:
+            self.tell(str(error), True)
 
     def _leave_project(self):
         """Close a lake whose own project was closed, unless something still runs for it."""

@@ -17,7 +17,7 @@ class LakePanel(QgsDockWidget):
     def __init__(self, parent=None):
         super().__init__(tr("Lake"), parent)
         self.setObjectName("LakefloorPanel")
-        self.setMinimumWidth(330)
+        self.setMinimumWidth(360)
         self.welcome, self.page = Welcome(), LakePage()
         self.run, self.stack = RunView(), QStackedWidget()
         for page in (self.welcome, self.page):

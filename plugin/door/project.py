@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
+import os
 from contextlib import suppress
+from pathlib import Path
 
 from qgis.core import QgsProject
 from qgis.PyQt.QtCore import QTimer
 
-from ...algorithms._lake.folder import LakeFolder
+from ...algorithms._lake.facts import FACTS_FILE, read_facts
+from ...algorithms._lake.folder import LakeFolder, lake_of
+from ...algorithms._lake.steps import STEPS
 from ...algorithms.core.errors import LakefloorError
 
 #: When the window has drawn new layers, ms.
@@ -17,6 +21,51 @@ _SETTLED = 1000
 def is_free(project) -> bool:
     """Tell whether nobody works in a project: it is not saved anywhere and has no layers."""
     return not project.fileName() and not project.mapLayers()
+
+
+def guard(project):
+    """Keep the account's name out of the projects of lakes that a person saves; see there."""
+    from ...algorithms._project.saving import guard_project
+
+    return guard_project(project)
+
+
+def make_room(iface, folder) -> bool:
+    """Leave the project of another lake, which is that lake's own; return whether it was left.
+
+    QGIS asks first whether changes are to be saved.
+    """
+    name = QgsProject.instance().fileName()
+    other = lake_of(Path(name).parent) if name else None
+    if other is None or not _same(other.project, name) or _same(other.path, folder):
+        return True
+    return not (Path(folder) / FACTS_FILE).is_file() or iface.newProject(True)
+
+
+def catch_up(project, lake):
+    """Show what the files of a lake say, where its layers in a project that was opened do not.
+
+    The folder may have been moved, and a run may have ended while another project was open.
+    """
+    from ...algorithms._project.finding import repoint, unseen_runs
+    from ...algorithms._project.showing import show_run
+
+    if any(not layer.isValid() for layer in _layers(project)):
+        repoint(project, lake)
+    for record in unseen_runs(project, lake):
+        show_run(project, lake, record)
+
+
+def tidy(project, lake):
+    """Remove older runs of a lake from which nothing in the open project reads."""
+    from ...algorithms._lake.runs import remove_old_runs
+    from ...algorithms._project.finding import held_folders
+    from ...algorithms._project.saving import may_write
+
+    if may_write(lake):
+        held = held_folders(project, lake)
+        for step in STEPS:
+            remove_old_runs(lake, step.key, held)
 
 
 def bring_in(iface, lake):
@@ -45,7 +94,8 @@ def show_result(iface, lake, record):
 
     project = QgsProject.instance()
     _keep_view(iface)
-    first = "surface" in record.outputs and layer_of(project, None, "surface") is None
+    lake_id = read_facts(lake.path).id
+    first = "surface" in record.outputs and layer_of(project, lake_id, "surface") is None
     show_lake(project, lake)
     shown = show_run(project, lake, record)
     if first:
@@ -72,11 +122,14 @@ def _keep_view(iface):
 
 def _save_settled(project, lake):
     """Save again what the window changes in a project after it has taken in layers."""
+    from ...algorithms._project.finding import lakes_in
     from ...algorithms._project.saving import is_of_lake, save_lake_project
 
-    if project.isDirty() and project.fileName() and is_of_lake(project, lake):
-        with suppress(LakefloorError, OSError):
+    with suppress(LakefloorError, OSError):
+        if project.isDirty() and project.fileName() and is_of_lake(project, lake):
             save_lake_project(project, lake)
+        if lake in [found for _, found in lakes_in(project)]:
+            tidy(project, lake)
 
 
 def layer_of(project, lake_id, role):
@@ -122,3 +175,7 @@ def lake_in(project) -> LakeFolder | None:
 
 def _layers(project):
     return project.mapLayers().values()
+
+
+def _same(one, other) -> bool:
+    return os.path.realpath(one) == os.path.realpath(other)

@@ -46,9 +46,12 @@ class StepForm(QDialog):
         self._widgets.setProject(QgsProject.instance())
         if canvas is not None:
             self._widgets.setMapCanvas(canvas)
-        self._wrappers = {}
+        self._wrappers, self._rows = {}, []
         self.bar = QgsMessageBar()
-        self.form, more = QFormLayout(), QFormLayout()
+        # Rows go into layouts that have a widget, which owns them at once.
+        self._top, self._more = QWidget(), QgsCollapsibleGroupBox(tr("More"))
+        self.form, more = QFormLayout(self._top), QFormLayout(self._more)
+        self.form.setContentsMargins(0, 0, 0, 0)
         for layout in (self.form, more):
             layout.setRowWrapPolicy(QFormLayout.RowWrapPolicy.WrapLongRows)
         for definition in self._definitions(asked):
@@ -68,19 +71,22 @@ class StepForm(QDialog):
 
         wrapper = WidgetWrapperFactory.create_wrapper(definition, self)
         wrapper.setWidgetContext(self._widgets)
-        wrapper.setDialog(self)
-        widget, label = wrapper.createWrappedWidget(self._context), wrapper.createWrappedLabel()
+        if _in_python(wrapper):
+            widget, label = wrapper.widget, wrapper.label
+        else:
+            wrapper.setDialog(self)
+            widget, label = wrapper.createWrappedWidget(self._context), wrapper.createWrappedLabel()
         for each in (widget, label):
             if each is not None and definition.help():
                 each.setToolTip(definition.help())
         if label is None:
             layout.addRow(widget)
         else:
-            label.setBuddy(widget)
             layout.addRow(label, widget)
         if definition.name() in self._values:
-            wrapper.setParameterValue(self._values[definition.name()], self._context)
+            _fill(wrapper, self._values[definition.name()], self._context)
         self._wrappers[definition.name()] = wrapper
+        self._rows += [definition, widget, label]
 
     def _made(self):
         """Return places of all results, which are known when the run begins."""
@@ -90,13 +96,11 @@ class StepForm(QDialog):
 
     def _lay_out(self, more, run):
         column = QVBoxLayout()
-        column.addLayout(self.form)
-        if more.rowCount():
-            box = QgsCollapsibleGroupBox(tr("More"))
-            box.setLayout(more)
-            box.setCollapsed(True)
-            box.setSaveCollapsedState(False)
-            column.addWidget(box)
+        column.addWidget(self._top)
+        column.addWidget(self._more)
+        self._more.setVisible(more.rowCount() > 0)
+        self._more.setCollapsed(True)
+        self._more.setSaveCollapsedState(False)
         column.addStretch(1)
         inside = QWidget()
         inside.setLayout(column)
@@ -117,7 +121,7 @@ class StepForm(QDialog):
 
     def values(self) -> dict:
         """Return the values of the parameters that are shown."""
-        shown = {name: wrapper.parameterValue() for name, wrapper in self._wrappers.items()}
+        shown = {name: _value(wrapper) for name, wrapper in self._wrappers.items()}
         return {name: value for name, value in shown.items() if value is not None}
 
     def accept(self):
@@ -134,3 +138,21 @@ class StepForm(QDialog):
 
 def _is_advanced(definition) -> bool:
     return bool(definition.flags() & QgsProcessingParameterDefinition.Flag.FlagAdvanced)
+
+
+def _in_python(wrapper) -> bool:
+    """Tell whether a wrapper is one of Processing's in Python, which has its widget already."""
+    from processing.gui.wrappers import WidgetWrapper
+
+    return isinstance(wrapper, WidgetWrapper)
+
+
+def _fill(wrapper, value, context):
+    if _in_python(wrapper):
+        wrapper.setValue(value)
+    else:
+        wrapper.setParameterValue(value, context)
+
+
+def _value(wrapper):
+    return wrapper.value() if _in_python(wrapper) else wrapper.parameterValue()

@@ -24,8 +24,11 @@ def plan_the_next_outing():
         "The outing begins and ends at the launch. Places along a drop-off count double. The "
         "lanes are also written as GPX for a GPS device or chartplotter.\n\n"
         "Weather, cold water, shallows and local rules come first. Plans are not for navigation.",
-        visible=("SURFACE", "SHORELINE", "UNIT", "INTERVAL", "LAUNCH", "TIME", "SPEED"),
-    )
+        visible=(
+            "SURFACE", "SHORELINE", "LAUNCH", "TIME", "SPEED",
+            "nextouting:Lanes of the next outing", "nextouting:Route for the GPS device",
+        ),
+    )  # fmt: skip
     inputs = ModelInputs(model)
     inputs.surface()
     inputs.shoreline()

@@ -112,7 +112,7 @@ def add_a_visit():
         "from all visits.\n\n"
         "Without gauge readings, or with 'fit to the lake', the tracks of the visit must cross "
         "earlier tracks. Maps are not for navigation.",
-        visible=_OF_A_VISIT,
+        visible=(*_OF_A_VISIT, "depthcontours:Depth contours"),
     )
     inputs = ModelInputs(model)
     _logs_to_database(model, inputs)
@@ -190,7 +190,8 @@ def map_of_lake_database():
         "words.\n\n"
         "The lake database stays as it is. Maps are not for navigation, and say nothing about ice.",
         visible=(
-            "DATABASE", "SHORELINE", "UNIT", "INTERVAL", "TITLE", "PAGE_SIZE", "OLD_SURFACE",
+            "DATABASE", "SHORELINE", "UNIT", "INTERVAL", "TITLE", "mapsheet:Map sheet",
+            "lakereport:Lake report",
         ),
         name="Map lake database",
     )  # fmt: skip
@@ -212,7 +213,9 @@ def map_of_lake_database():
     )
     _ask_for_the_pages(inputs)
     pages = {"LAKE": "@LAKE", "AUTHOR": "@AUTHOR"}
-    layers = lake_to_sheet(model, soundings, drawn, MARKS="@MARKS", **pages)
+    layers = lake_to_sheet(
+        model, soundings, drawn, {"LAYOUT": "Layout of the map sheet"}, MARKS="@MARKS", **pages
+    )
     model.child(
         "lakereport",
         {**layers, **pages, "PAGE_SIZE": "@REPORT_PAGE_SIZE"},

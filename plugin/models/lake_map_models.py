@@ -8,7 +8,7 @@ from qgis.core import (
 )
 
 #: What a person is asked about logs and lake levels at first; all of it is in each of the models.
-FIRST_OF_LOGS = ("DRAFT", "GAUGE", "LEVEL_UNIT", "DATUM_ELEVATION")
+FIRST_OF_LOGS = ("DRAFT", "GAUGE", "DATUM_ELEVATION")
 
 
 def _ask_for_logs(inputs):
@@ -247,8 +247,11 @@ def logs_to_lake_map():
         "It makes TIN, IDW and smooth surfaces. From the smooth surface it draws contours, depth "
         "areas, slope and breaklines. It also makes a map sheet to print and a styled project.\n\n"
         "Look at the rejected soundings before you trust the map. Maps are not for navigation.",
-        visible=("LOG_FOLDER", *FIRST_OF_LOGS, "SHORELINE", "TITLE"),
-    )
+        visible=(
+            "LOG_FOLDER", *FIRST_OF_LOGS, "SHORELINE", "mapsheet:Map sheet",
+            "lakeproject:Lake project",
+        ),
+    )  # fmt: skip
     inputs = ModelInputs(model)
     soundings = logs_to_soundings(
         model,
@@ -278,10 +281,10 @@ def logs_to_lake_map():
     model.write()
 
 
-def lake_to_sheet(model, soundings, drawn, **more):
+def lake_to_sheet(model, soundings, drawn, outputs=(), **more):
     """Add depth areas, slope, breaklines and the map sheet; return what else shows the lake.
 
-    ``more`` are further parameters of the sheet.
+    ``outputs`` are further outputs of the sheet with their labels, ``more`` its parameters.
     """
     surface = drawn["INPUT"]
     model.child("depthareas", drawn, {"OUTPUT": "Depth areas"})
@@ -298,5 +301,5 @@ def lake_to_sheet(model, soundings, drawn, **more):
         "UNIT": "@UNIT",
         "PAGE_SIZE": "@PAGE_SIZE",
     }
-    model.child("mapsheet", {**layers, **more}, {"OUTPUT": "Map sheet"})
+    model.child("mapsheet", {**layers, **more}, {"OUTPUT": "Map sheet", **dict(outputs)})
     return layers

@@ -29,7 +29,7 @@ from lakefloor.algorithms._io import params  # noqa: E402
 from lakefloor.algorithms.soundings._first_look import ENTER, STOP  # noqa: E402, F401
 from lakefloor.algorithms.soundings.read_logs import AS_STATED  # noqa: E402, F401
 from lakefloor.plugin.provider import LakefloorProvider  # noqa: E402
-from lakefloor.plugin.shipped_model import DESCRIPTION, SHOWN_NAME, TAGS  # noqa: E402
+from lakefloor.plugin.shipped_model import DESCRIPTION, FORM, SHOWN_NAME, TAGS  # noqa: E402
 
 #: More are too many for a person who meets the form for the first time.
 MOST_VISIBLE = 7
@@ -53,7 +53,8 @@ class Model:
         With commas between them.
     help_text : str
     visible : iterable of str
-        Names of the inputs that every user sees, at most seven; all others are advanced.
+        Names of the inputs and outputs that every user sees, at most seven; an output is named by
+        its child and its label, as in "mapsheet:Map sheet". All others are folded.
     name : str, optional
         In lower case and without blanks this is its id; with underscores, the name of its file.
         If not given, it is ``shown``.
@@ -62,7 +63,7 @@ class Model:
     def __init__(self, shown, tags, help_text, visible, name=None):
         self._visible = set(visible)
         if len(self._visible) > MOST_VISIBLE:
-            raise SystemExit(f"{shown} shows more than {MOST_VISIBLE} inputs")
+            raise SystemExit(f"{shown} shows more than {MOST_VISIBLE} fields")
         self._words = (name or shown).lower().split()
         self.algorithm = QgsProcessingModelAlgorithm(
             "".join(self._words), "Lakefloor models", "lakefloormodels"
@@ -70,7 +71,8 @@ class Model:
         self._inputs = []
         self._children = 0
         self._help = {
-            SHOWN_NAME: shown, TAGS: tags, DESCRIPTION: help_text, "ALG_CREATOR": "Lakefloor",
+            SHOWN_NAME: shown, TAGS: tags, DESCRIPTION: help_text, FORM: ",".join(visible),
+            "ALG_CREATOR": "Lakefloor",
         }  # fmt: skip
 
     def input(self, parameter, help_text):
@@ -143,8 +145,9 @@ class Model:
         self.algorithm.setHelpContent(self._help)
         self.algorithm.setParameterOrder(self._inputs)
         self.algorithm.updateDestinationParameters()
-        if missing := self._visible - set(self._inputs):
-            raise SystemExit(f"{path.name} has no inputs {sorted(missing)}")
+        there = {definition.name() for definition in self.algorithm.parameterDefinitions()}
+        if missing := self._visible - there:
+            raise SystemExit(f"{path.name} has no fields {sorted(missing)}")
         valid, problems = self.algorithm.validate()
         if not valid:
             raise SystemExit("\n".join(problems))

@@ -33,9 +33,11 @@ def _structure_model(with_bottom_type):
             if with_bottom_type
             else "\n\nIf hardness was logged, use 'Structure and bottom type'."
         ),
-        visible=("SURFACE", "SHORELINE", "UNIT", "INTERVAL", "SPOTS", "TITLE")
-        + (("SOUNDINGS",) if with_bottom_type else ("PAGE_SIZE",)),
-    )
+        visible=(
+            "SURFACE", "SHORELINE", "SOUNDINGS" if with_bottom_type else "UNIT", "SPOTS", "TITLE",
+            "exportwaypoints:Waypoints", "structuresheets:Structure sheets",
+        ),
+    )  # fmt: skip
 
 
 def structure_from_a_surface(with_bottom_type):

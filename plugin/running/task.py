@@ -90,7 +90,7 @@ class RunTask(QgsTask):
         """Tell whether a cancel left something undone."""
         work = self.work
         if self.results is None or not isinstance(work.algorithm, QgsProcessingModelAlgorithm):
-            return self.results is None and work.feedback.isCanceled()
+            return not self.results and work.feedback.isCanceled()
         # A model that is cancelled returns what its steps made until then.
         return work.feedback.isCanceled() and len(self.results.get("CHILD_RESULTS", {})) < sum(
             child.isActive() for child in work.algorithm.childAlgorithms().values()

@@ -57,9 +57,9 @@ class ReviewAction(ToolAction):
         window = self.window = ReviewWindow(self.iface.mainWindow())
         window.by_rectangle.clicked.connect(lambda: self._select("actionSelectRectangle"))
         window.by_polygon.clicked.connect(lambda: self._select("actionSelectPolygon"))
-        window.none.clicked.connect(lambda: self._soundings().removeSelection())
-        window.decided.connect(self.decide)
-        window.undo.clicked.connect(self.undo)
+        window.none.clicked.connect(layer.removeSelection)
+        window.decided.connect(self.while_open(self.decide))
+        window.undo.clicked.connect(self.while_open(lambda *_: self.undo()))
         window.finished.connect(self._left)
         self._layer = layer
         layer.selectionChanged.connect(self._count)
@@ -68,9 +68,12 @@ class ReviewAction(ToolAction):
         self._look_for_undo()
         show_beside(window)
 
-    def tear_down(self):
+    def leave(self):
         if self.window is not None:
             self.window.close()
+
+    def tear_down(self):
+        self.leave()
         super().tear_down()
 
     def decide(self, decision):

@@ -68,19 +68,25 @@ class ShorelineAction(ToolAction):
         self._edit(layer)
         self._without_snapping()
         guide = self.guide = ShorelineGuide(self.iface.mainWindow(), layer, soundings is not None)
-        guide.draw.clicked.connect(lambda: self._digitize("actionAddFeature"))
-        guide.island.clicked.connect(lambda: self._digitize("actionAddRing"))
-        guide.vertices.clicked.connect(lambda: self._digitize("actionVertexTool"))
-        guide.taken.connect(self.take_from)
-        guide.check.clicked.connect(self.look)
-        guide.chosen.connect(self.zoom_to)
-        guide.save.clicked.connect(self.save)
+        for button, action in (
+            (guide.draw, "actionAddFeature"),
+            (guide.island, "actionAddRing"),
+            (guide.vertices, "actionVertexTool"),
+        ):
+            button.clicked.connect(self.while_open(lambda *_, name=action: self._digitize(name)))
+        guide.taken.connect(self.while_open(self.take_from))
+        guide.check.clicked.connect(self.while_open(lambda *_: self.look()))
+        guide.chosen.connect(self.while_open(self.zoom_to))
+        guide.save.clicked.connect(self.while_open(lambda *_: self.save()))
         guide.finished.connect(self._left)
         show_beside(guide)
 
-    def tear_down(self):
+    def leave(self):
         if self.guide is not None:
             self.guide.close()
+
+    def tear_down(self):
+        self.leave()
         super().tear_down()
 
     # -- what the guide asks for ---------------------------------------------------

@@ -28,8 +28,10 @@ def show_statuses(lake, box=None, done=None):
     done : callable, optional
         Called in the main thread with what went wrong, "" if nothing did.
     """
-    layers = layers_of(lake, "soundings")
+    layers = layers_of(lake, "soundings") if lake.folder is not None else []
     if not layers:
+        if done is not None:
+            done("")
         return
     task = _StatusTask(layers[0], lake.folder.database, box, done)
     _tasks.add(task)

@@ -38,7 +38,7 @@ class ToolAction(QAction):
 
     def __init__(self, iface, lake, text, tip, icon):
         super().__init__(QIcon(str(_ICONS / icon)), text, iface.mainWindow())
-        self.iface, self.lake = iface, lake
+        self.iface, self.lake, self._begun_on = iface, lake, None
         self.setToolTip(tip)
         self.triggered.connect(self._begin)
 
@@ -57,6 +57,21 @@ class ToolAction(QAction):
         self.triggered.disconnect(self._begin)
         self.deleteLater()
 
+    def leave(self):
+        """Close what the action has opened beside the map."""
+
+    def while_open(self, do):
+        """Return a slot that does something as long as that lake is open for which it began."""
+
+        def slot(*args):
+            if self.lake.folder == self._begun_on:
+                do(*args)
+            else:
+                self.leave()
+                self.warn(tr("The lake was closed. Open it, then start again."))
+
+        return slot
+
     def warn(self, text):
         """Show a sentence above the map."""
         self.iface.messageBar().pushWarning(self.text(), str(text))
@@ -74,6 +89,7 @@ class ToolAction(QAction):
     def _begin(self, *_):
         try:
             self._require_lake()
+            self._begun_on = self.lake.folder
             self.begin()
         except LakefloorError as error:
             self.setChecked(False)

@@ -21,10 +21,12 @@ spatial index.
 import argparse
 import json
 import resource
+import sqlite3
 import subprocess
 import sys
 import tempfile
 import time
+from contextlib import closing
 from pathlib import Path
 
 import numpy as np
@@ -117,9 +119,9 @@ def review(path, n):
 
 
 def all_rows(path):
-    """Return the numbers of all soundings, read with GDAL."""
-    layer = gdal.OpenEx(str(path)).ExecuteSQL("SELECT fid AS number FROM soundings")
-    return [feature.GetField(0) for feature in layer]
+    """Return the numbers of all soundings."""
+    with closing(sqlite3.connect(str(path))) as db:
+        return [fid for (fid,) in db.execute("SELECT fid FROM soundings")]
 
 
 def gdal_layer(path, n, visits):

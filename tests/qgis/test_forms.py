@@ -289,7 +289,7 @@ def test_numbers_are_written_and_read_with_the_signs_of_the_locale(provider, loc
 
 def test_a_model_says_what_its_form_shows(provider, without_main_window):
     model = QgsApplication.processingRegistry().createAlgorithmById("lakefloor:logstolakemap")
-    names = ["LOGS", "LOG_FOLDER", "SHORELINE", "mapsheet:Map sheet"]
+    names = ["LOG_FOLDER", "DRAFT", "SHORELINE", "mapsheet:Map sheet"]
     model.setHelpContent({**model.helpContent(), FORM: ",".join(names)})
     model = model.create()
     assert sorted(d.name() for d in _forms.shown(model)) == sorted(names)
@@ -443,3 +443,14 @@ def test_a_folder_chosen_in_the_options_of_processing_is_kept(lanes, tmp_path, m
     _type(line, "lanes.gpkg")
     line.editingFinished.emit()
     assert line.text() == "lanes.gpkg"
+def test_the_form_of_a_model_shows_at_most_seven_fields(provider):
+    models = [m for m in provider.algorithms() if isinstance(m, QgsProcessingModelAlgorithm)]
+    assert len(models) >= 5
+    for model in models:
+        seen = [definition.name() for definition in _forms.shown(model)]
+        assert 1 <= len(seen) <= _forms.MOST_SHOWN, f"{model.name()}: {seen}"
+        for definition in model.parameterDefinitions():
+            optional = definition.flags() & QgsProcessingParameterDefinition.Flag.FlagOptional
+            needed = not optional and definition.defaultValue() is None
+            if needed and not definition.isDestination():
+                assert definition.name() in seen, f"needed, but folded: {definition.name()}"

@@ -159,6 +159,11 @@ def test_a_cancel_leaves_the_layer_as_it_was(store, layer_file):
     assert layer_file.read_bytes() == before
 
 
+def test_the_database_itself_as_layer_is_up_to_date(store):
+    write(store, "UPDATE soundings SET status = 'rejected by hand: fish' WHERE fid = 5")
+    assert renew_statuses(store, "soundings", store) == {}
+
+
 def test_what_is_refused(store, layer_file, tmp_path):
     table = table_of(layer_file)
     with pytest.raises(LakefloorError, match="no soundings in table 'nothing'"):

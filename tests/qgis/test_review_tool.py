@@ -159,6 +159,15 @@ def test_removing_the_layer_closes_the_review(lake, review):
     assert review.window is None
 
 
+def test_a_lake_that_was_closed_is_not_changed(lake, review):
+    database = lake.folder.database
+    layer_of(lake).selectByRect(PART)
+    lake.folder = None
+    review.window.reject_them.click()
+    assert review.window is None
+    assert _store.decisions(database) == []
+
+
 def test_without_soundings_it_says_so(lake, review, qgis_iface):
     review.window.close()
     lake.project.removeAllMapLayers()

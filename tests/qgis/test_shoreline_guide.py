@@ -211,3 +211,12 @@ def test_closing_while_it_looks_leaves_nothing_behind(lake, action):
     QTest.qWait(500)
     assert action.guide is None
     shoreline_of(lake).rollBack()
+
+
+def test_a_lake_that_was_closed_closes_the_guide(lake, action, qgis_iface):
+    action.trigger()
+    lake.folder = None
+    action.guide.check.click()
+    assert action.guide is None
+    (text,) = qgis_iface.messageBar().get_messages(Qgis.MessageLevel.Warning)
+    assert "The lake was closed" in text

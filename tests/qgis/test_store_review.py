@@ -494,3 +494,18 @@ def test_the_log_book_renames_and_switches(lake, run, feedback):
     ):
         with pytest.raises(QgsProcessingException, match=words):
             run("editlogbook", {**asked, "VISITS": names, "NEW_NAME": new})
+
+
+def test_a_layer_that_is_open_shows_the_decision(lake):
+    """QGIS itself holds the database open, with a write-ahead log once it has edited."""
+    layer = QgsVectorLayer(f"{lake}|layername=soundings", "soundings", "ogr")
+    assert layer.startEditing()
+    assert layer.commitChanges()
+    before = _store.state_of(lake)
+    rows = [5, 6]
+    _store.decide(lake, rows, "reject", reason="fish")
+    assert _store.state_of(lake) != before
+    layer.dataProvider().reloadData()
+    assert [layer.getFeature(row)["status"] for row in rows] == ["rejected by hand: fish"] * 2
+    _store.undo(lake)
+    assert _store.state_of(lake) == before

@@ -13,6 +13,7 @@ from qgis.core import (
     QgsApplication,
     QgsLayerNotesUtils,
     QgsLayerTreeGroup,
+    QgsLayerTreeModel,
     QgsMapThemeCollection,
     QgsProject,
     QgsRenderContext,
@@ -20,7 +21,7 @@ from qgis.core import (
     QgsVectorLayer,
     QgsVectorLayerJoinInfo,
 )
-from qgis.PyQt.QtCore import QSize
+from qgis.PyQt.QtCore import QSize, Qt
 from qgis.PyQt.QtGui import QColor, QImage, QPainter
 
 from lakefloor.algorithms import _styling
@@ -231,6 +232,22 @@ def test_depths_are_read_in_the_unit_of_the_user(project, folder, ran):
     tip = own_layers(project, FACTS.id)["soundings"].mapTipTemplate()
     assert " m" in tip
     assert " ft" not in tip
+
+
+@pytest.mark.parametrize(("unit", "meters"), [("ft", 0.3048), ("m", 1.0)])
+def test_the_legend_of_depths_is_in_the_unit_of_the_user(project, folder, ran, unit, meters):
+    show_run(project, folder, ran(), unit=unit)
+    surface = own_layers(project, FACTS.id)["surface"]
+    items = surface.renderer().shader().rasterShaderFunction().colorRampItemList()
+    assert len(items) > 2
+    for item in items:
+        number, _, name = item.label.partition(" ")
+        assert name == unit
+        assert float(number) * meters == pytest.approx(item.value, abs=0.05 * meters + 1e-6)
+    tree = QgsLayerTreeModel(project.layerTreeRoot())
+    nodes = tree.layerLegendNodes(project.layerTreeRoot().findLayer(surface.id()))
+    shown = [node.data(Qt.ItemDataRole.DisplayRole) for node in nodes]
+    assert {item.label for item in items} <= set(shown)
 
 
 def test_the_legend_has_what_occurs(project, folder, ran):

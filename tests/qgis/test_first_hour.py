@@ -1,0 +1,176 @@
+"""What a newcomer meets in the first hour: other lakes, moved folders, runs that came out unseen."""
+
+import getpass
+import os
+import shutil
+import sys
+import zipfile
+from pathlib import Path
+from types import SimpleNamespace
+
+import numpy as np
+import pytest
+from qgis.core import QgsApplication, QgsProject, QgsRasterLayer
+
+from lakefloor.algorithms._io.raster_file import write_raster
+from lakefloor.algorithms._io.rasters import BANDS
+from lakefloor.algorithms._lake.facts import LakeFacts, write_facts
+from lakefloor.algorithms._lake.folder import LakeFolder
+from lakefloor.algorithms._lake.runs import RunRecord, begin_run, finish_run
+from lakefloor.algorithms._project.saving import save_lake_project
+from lakefloor.algorithms._project.showing import show_all
+from lakefloor.plugin.door import project as projects
+
+sys.path.insert(0, str(Path(__file__).parent))
+from a_lake import CRS, grid
+
+
+@pytest.fixture
+def project(qgis_app):
+    project = QgsProject.instance()
+    project.clear()
+    yield project
+    project.clear()
+
+
+@pytest.fixture
+def iface(project):
+    def new_project(ask):
+        asked.append(ask)
+        project.clear()
+        return True
+
+    asked = []
+    return SimpleNamespace(newProject=new_project, asked=asked)
+
+
+def lake_in(folder, name="Lake Marrowby"):
+    folder.mkdir(parents=True)
+    write_facts(folder, LakeFacts(name=name))
+    return LakeFolder(folder)
+
+
+def map_lake(lake, depth):
+    """Leave what a run of the step "map" leaves: a depth surface."""
+    folder = begin_run(lake, "map")
+    depths = np.full((10, 10), float(depth))
+    bands = [grid(depths), grid(0.0 * depths + 0.1), grid(0.0 * depths + 3.0)]
+    write_raster(folder / "surface.tif", bands, BANDS, CRS, {})
+    made = (folder / "surface.tif").relative_to(lake.path).as_posix()
+    record = RunRecord(
+        "map", folder.name, outputs={"surface": made}, ended="2026-06-20T14:00:00+00:00"
+    )
+    finish_run(folder, record)
+    return record
+
+
+def depth_shown(project):
+    (layer,) = [each for each in project.mapLayers().values() if isinstance(each, QgsRasterLayer)]
+    assert layer.isValid()
+    at = layer.extent().center()
+    return layer.dataProvider().sample(at, 1)[0]
+
+
+def test_a_lake_does_not_come_into_the_project_of_another(iface, project, tmp_path):
+    first, second = lake_in(tmp_path / "one", "One"), lake_in(tmp_path / "two", "Two")
+    map_lake(first, 3.0)
+    show_all(project, first)
+    save_lake_project(project, first)
+    assert projects.make_room(iface, first.path)
+    assert project.mapLayers()
+    assert iface.asked == []
+    assert projects.make_room(iface, tmp_path)  # no lake: the panel says so, nothing is closed
+    assert project.mapLayers()
+    assert iface.asked == []
+    assert projects.make_room(iface, second.path)
+    assert not project.mapLayers()
+    assert iface.asked == [True]  # changes are asked for
+
+
+def test_a_project_of_the_users_own_stays_open(iface, project, tmp_path):
+    lake = lake_in(tmp_path / "one")
+    assert project.write(str(tmp_path / "mine.qgz"))
+    assert projects.make_room(iface, lake.path)
+    assert iface.asked == []
+
+
+def test_a_lake_in_a_project_of_the_users_own_has_its_own_renewed_beside(project, tmp_path):
+    lake = lake_in(tmp_path / "one")
+    map_lake(lake, 3.0)
+    show_all(project, lake)
+    save_lake_project(project, lake)
+    project.clear()
+    assert project.write(str(tmp_path / "mine.qgz"))
+    map_lake(lake, 4.0)
+    show_all(project, lake)
+    assert save_lake_project(project, lake) == lake.project
+    assert project.fileName() == str(tmp_path / "mine.qgz")
+    project.read(str(lake.project))
+    assert depth_shown(project) == pytest.approx(4.0)
+
+
+def test_what_came_out_while_another_project_was_open_is_shown_later(project, tmp_path):
+    lake = lake_in(tmp_path / "one")
+    map_lake(lake, 3.0)
+    show_all(project, lake)
+    save_lake_project(project, lake)
+    project.clear()
+    map_lake(lake, 4.0)
+    project.read(str(lake.project))
+    assert depth_shown(project) == pytest.approx(3.0)
+    projects.catch_up(project, lake)
+    assert depth_shown(project) == pytest.approx(4.0)
+    save_lake_project(project, lake)
+    projects.catch_up(project, lake)
+    assert not project.isDirty()  # nobody is asked to save where nothing is new
+
+
+def test_a_lake_that_was_moved_is_found_again_in_a_users_project(project, tmp_path):
+    lake = lake_in(tmp_path / "one")
+    map_lake(lake, 3.0)
+    show_all(project, lake)
+    mine = tmp_path / "mine.qgz"
+    assert project.write(str(mine))
+    project.clear()
+    shutil.move(str(lake.path), str(tmp_path / "elsewhere"))
+    project.read(str(mine))
+    moved = LakeFolder(tmp_path / "elsewhere")
+    projects.catch_up(project, moved)
+    assert depth_shown(project) == pytest.approx(3.0)
+
+
+def test_older_runs_go_when_nothing_reads_from_them(project, tmp_path):
+    lake = lake_in(tmp_path / "one")
+    first = map_lake(lake, 3.0)
+    show_all(project, lake)
+    (layer,) = project.mapLayers().values()
+    copy = layer.clone()
+    project.addMapLayer(copy)
+    second = map_lake(lake, 4.0)
+    show_all(project, lake)
+    projects.tidy(project, lake)
+    assert sorted(os.listdir(lake.runs("map"))) == [first.stamp, second.stamp]
+    project.removeMapLayer(copy.id())
+    projects.tidy(project, lake)
+    assert os.listdir(lake.runs("map")) == [second.stamp]
+
+
+def test_a_person_saves_the_project_of_a_lake_without_the_accounts_name(project, tmp_path):
+    lake = lake_in(tmp_path / "one")
+    map_lake(lake, 3.0)
+    show_all(project, lake)
+    save_lake_project(project, lake)
+    end = projects.guard(project)
+    try:
+        metadata = project.metadata()
+        metadata.setAuthor(QgsApplication.userLoginName())
+        project.setMetadata(metadata)
+        assert project.write()
+    finally:
+        end()
+    with zipfile.ZipFile(project.fileName()) as content:
+        text = content.read(next(n for n in content.namelist() if n.endswith(".qgs"))).decode()
+    for name in {QgsApplication.userLoginName(), getpass.getuser()}:
+        assert f'"{name}"' not in text
+        assert f">{name}<" not in text
+    assert str(tmp_path) not in text
