@@ -425,6 +425,8 @@ def test_a_folder_chosen_in_the_options_of_processing_is_kept(lanes, tmp_path, m
     _type(line, "lanes.gpkg")
     line.editingFinished.emit()
     assert line.text() == "lanes.gpkg"
+
+
 def test_the_form_of_a_model_shows_at_most_seven_fields(provider):
     models = [m for m in provider.algorithms() if isinstance(m, QgsProcessingModelAlgorithm)]
     assert len(models) >= 5
