@@ -52,8 +52,8 @@ def new_lake(
     Raises
     ------
     LakefloorError
-        If there is such a folder already, a source cannot be used, or the disk is full. Nothing is
-        there then.
+        If there is such a folder already, a source cannot be used, there is no log among those to
+        be copied, or the disk is full. Nothing is there then.
     """
     parent = Path(parent)
     if not facts.name.strip():
@@ -66,6 +66,7 @@ def new_lake(
                 "'{}' is there already. Open that lake, or give the new one another name or place."
             ).format(folder)
         )
+    logs = list(map(Path, [logs] if isinstance(logs, (str, Path)) else logs))
     with staging_folder(parent) as staging:
         lake = LakeFolder(staging / folder.name)
         try:
@@ -75,8 +76,13 @@ def new_lake(
                 write_shoreline(shoreline, lake.shoreline)
             if gauge is not None:
                 write_gauge(gauge, lake.gauge)
-            if copy_logs:
-                _copy_logs(lake, logs, span(progress, 0.1, 0.9))
+            if copy_logs and not _copy_logs(lake, logs, span(progress, 0.1, 0.9)) and logs:
+                raise LakefloorError(
+                    tr(
+                        "No log was found in '{}'. Logs are NMEA 0183, delimited text or GPX. Choose "
+                        "the folder or the files that the sounder has written."
+                    ).format("', '".join(path.name for path in logs))
+                )
             (lake.path / _ABOUT).write_text(_about(facts), encoding="utf-8")
             write_facts(lake.path, facts)
             progress(1.0)

@@ -10,6 +10,7 @@ from pathlib import Path
 
 from .._i18n import tr
 from .._io.flushing import flush
+from .._io.sqlite_uri import read_only_uri
 from .._io.staging import staging_folder
 from ..core.errors import LakefloorError
 from ..core.geopackage import allow_updates
@@ -40,7 +41,7 @@ def _connect_to_look(path):
     """
     if not Path(f"{path}-wal").exists():
         return connect(path)
-    where = f"{path.resolve().as_uri()}?mode=ro"
+    where = read_only_uri(path.resolve())
     return sqlite3.connect(where, uri=True, timeout=0.5, isolation_level=None)
 
 

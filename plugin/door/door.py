@@ -5,7 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 from qgis.core import QgsApplication, QgsProject
-from qgis.PyQt.QtCore import QObject, Qt, QUrl
+from qgis.PyQt.QtCore import QObject, Qt, QTimer, QUrl
 from qgis.PyQt.QtGui import QDesktopServices
 from qgis.PyQt.QtWidgets import QFileDialog
 
@@ -35,6 +35,8 @@ class Door(QObject):
         self.maker = LakeMaker(self.runner, self.taker, self)
         self.panel = LakePanel(iface.mainWindow())
         iface.addDockWidget(Qt.DockWidgetArea.RightDockWidgetArea, self.panel)
+        #: Whether the project of the open lake was closed while something ran for it.
+        self._left = False
         self._form = None
         self._put_in_tools()
         self._connect()
@@ -57,6 +59,7 @@ class Door(QObject):
             source.told.connect(self.tell)
         self.taker.came_out.connect(self._show_result)
         self.maker.made.connect(self.open)
+        self.maker.refused.connect(self.ask_new_lake)
         self.maker.brought.connect(self._show_brought)
         welcome.example_asked.connect(self.open_example)
         welcome.new_asked.connect(self.ask_new_lake)
@@ -119,6 +122,7 @@ class Door(QObject):
         if not projects.make_room(self.iface, folder):
             return
         if self.work.open(folder):
+            self._left = False
             remember(self.work.folder.path)
             projects.bring_in(self.iface, self.work.folder)
             # Opening its project may have closed it.
@@ -129,11 +133,14 @@ class Door(QObject):
         """Open the example lake; the first time it is copied and mapped."""
         self.maker.make_example()
 
-    def ask_new_lake(self):
-        """Ask for a new lake, and make it."""
+    def ask_new_lake(self, asked=None, wrong=""):
+        """Ask for a new lake, and make it; after what went wrong, with what was filled in before."""
         from .new_lake import NewLakeDialog
 
         dialog = NewLakeDialog(self.iface.mainWindow())
+        if asked is not None:
+            dialog.fill(asked)
+            dialog.say(wrong)
         dialog.accepted.connect(lambda: self.maker.make(dialog.asked()))
         self._show_form(dialog)
 
@@ -151,6 +158,7 @@ class Door(QObject):
     def _follow_project(self, *_):
         project = QgsProject.instance()
         lake = projects.lake_in(project)
+        self._left = self._left and lake != self.work.folder
         if lake is None:
             return
         if lake != self.work.folder:
@@ -162,8 +170,15 @@ class Door(QObject):
             self.tell(str(error), True)
 
     def _leave_project(self):
-        """Close a lake whose own project was closed, unless something still runs for it."""
-        if self.work.folder is not None and not self._is_running():
+        """Close a lake whose project was closed; what runs for it comes to its end first."""
+        if self.work.folder is not None:
+            self._left = self._is_running()
+            if not self._left:
+                self.work.close()
+
+    def _close_left(self):
+        if self._left and not self._is_running():
+            self._left = False
             self.work.close()
 
     def _is_running(self):
@@ -252,9 +267,11 @@ class Door(QObject):
             self._show_seen()
             if run.is_over:
                 self.work.look()
+                # What comes after a run is started when it has ended.
+                QTimer.singleShot(0, self._close_left)
 
     def _show_result(self, lake, record):
-        if self.work.folder == lake:
+        if self.work.folder == lake and not self._left:
             shown = projects.show_result(self.iface, lake, record)
             for problem in shown.problems:
                 self.tell(problem, True)

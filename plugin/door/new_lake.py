@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from pathlib import Path
 
+from qgis.core import QgsVectorLayer
 from qgis.gui import QgsCollapsibleGroupBox, QgsFileWidget, QgsMessageBar
 from qgis.PyQt.QtCore import QTimeZone
 from qgis.PyQt.QtWidgets import (
@@ -196,11 +197,40 @@ class NewLakeDialog(QDialog):
             self.copy_logs.isChecked(),
         )
 
+    def fill(self, asked):
+        """Fill in what was asked before."""
+        facts, boat = asked.facts, asked.facts.boat
+        self.unit.setCurrentText(facts.unit)
+        self.boat.setCurrentText(boat.name)
+        self.draft.setValue(boat.draft_m / self._factor)
+        self.speed.setValue(boat.sound_speed_ms)
+        self.level_unit.setCurrentText(facts.level_unit)
+        self.zone.setCurrentText(facts.time_zone)
+        self.logs.set_paths(asked.logs)
+        self.copy_logs.setChecked(asked.copy_logs)
+        for line, text in (
+            (self.name, facts.name), (self.place, facts.place), (self.datum_name, facts.datum_name)
+        ):  # fmt: skip
+            line.setText(text)
+        for box, number in ((self.beam, boat.beam_deg), (self.datum, facts.datum_reading)):
+            box.setValue(_NONE if number is None else number)
+        paths = {
+            self.folder: asked.folder,
+            self.shoreline: asked.shoreline,
+            self.gauge: asked.gauge,
+        }
+        for widget, path in paths.items():
+            widget.setFilePath("" if path is None else str(path))
+
+    def say(self, wrong):
+        """Say what is wrong, where the fields are."""
+        self.bar.clearWidgets()
+        self.bar.pushWarning("", wrong)
+
     def accept(self):
         wrong = _wrong(self.asked())
         if wrong:
-            self.bar.clearWidgets()
-            self.bar.pushWarning("", wrong)
+            self.say(wrong)
             return
         self._keep_boat()
         super().accept()
@@ -227,6 +257,14 @@ def _wrong(asked) -> str:
     for path in (asked.shoreline, asked.gauge, *asked.logs):
         if path is not None and not path.exists():
             return tr("'{}' does not exist. Choose a file that does.").format(path)
+    if (
+        asked.shoreline is not None
+        and not QgsVectorLayer(str(asked.shoreline), "", "ogr").isValid()
+    ):
+        return tr(
+            "QGIS cannot read '{}'. Choose a file with the polygon of the lake, such as GeoJSON, "
+            "GeoPackage or shapefile."
+        ).format(asked.shoreline.name)
     return ""
 
 

@@ -20,6 +20,8 @@ from ...algorithms._lake.steps import STEPS
 from . import texts
 
 RUNNING = "running"
+#: Letters of a state that are shown; what went wrong ends with what to do.
+_READ = 500
 
 _ICONS = {
     states.NOT_YET: "/mTaskOnHold.svg",
@@ -103,7 +105,7 @@ class _Row:
         self._icon.setPixmap(icon.pixmap(QSize(size, size)))
         self._icon.setAccessibleName(text)
         self._icon.setToolTip(text)
-        short = text if len(text) < 160 else f"{text[:157]}…"
+        short = text if len(text) < _READ else f"{text[: _READ - 3]}…"
         self._state.setText(short)
         self._state.setToolTip(text)
         self.button.setEnabled(enabled)

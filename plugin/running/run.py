@@ -16,7 +16,9 @@ class Run:
     title : str
     algorithm_id : str
     parameters : dict
-        As they were given.
+        As they were given, or filled when the run began.
+    fill : callable or None
+        Returns the id and the parameters of what is to run, when the run begins.
     lake : str or None
         Folder of the lake that the run is for.
     writes : bool
@@ -37,8 +39,9 @@ class Run:
         UTC.
     """
 
-    def __init__(self, algorithm_id, parameters, title, lake=None, writes=True):
+    def __init__(self, algorithm_id, parameters, title, lake=None, writes=True, fill=None):
         self.algorithm_id = algorithm_id
+        self.fill = fill
         self.parameters = dict(parameters)
         self.title = title or algorithm_id
         self.lake = None if lake is None else str(lake)

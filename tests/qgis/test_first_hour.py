@@ -1,25 +1,35 @@
 """What a newcomer meets in the first hour: other lakes, moved folders, runs that came out unseen."""
 
 import getpass
+import json
 import os
 import shutil
 import sys
 import zipfile
+from dataclasses import replace
 from pathlib import Path
 from types import SimpleNamespace
 
 import numpy as np
 import pytest
 from qgis.core import QgsApplication, QgsProject, QgsRasterLayer
+from qgis.PyQt.QtWidgets import QLabel
 
 from lakefloor.algorithms._io.raster_file import write_raster
 from lakefloor.algorithms._io.rasters import BANDS
 from lakefloor.algorithms._lake.facts import LakeFacts, write_facts
 from lakefloor.algorithms._lake.folder import LakeFolder
+from lakefloor.algorithms._lake.making import new_lake
 from lakefloor.algorithms._lake.runs import RunRecord, begin_run, finish_run
+from lakefloor.algorithms._lake.states import FAILED, StepState
 from lakefloor.algorithms._project.saving import save_lake_project
 from lakefloor.algorithms._project.showing import show_all
+from lakefloor.algorithms.core.errors import LakefloorError
 from lakefloor.plugin.door import project as projects
+from lakefloor.plugin.door.making import LakeMaker
+from lakefloor.plugin.door.new_lake import NewLake, NewLakeDialog
+from lakefloor.plugin.door.steps_view import StepsView
+from lakefloor.plugin.running.feedback import RunFeedback
 
 sys.path.insert(0, str(Path(__file__).parent))
 from a_lake import CRS, grid
@@ -174,3 +184,90 @@ def test_a_person_saves_the_project_of_a_lake_without_the_accounts_name(project,
         assert f'"{name}"' not in text
         assert f">{name}<" not in text
     assert str(tmp_path) not in text
+
+
+# -- a new lake ---------------------------------------------------------------------------
+
+SQUARE = [[0.0, 0.0], [0.01, 0.0], [0.01, 0.01], [0.0, 0.01], [0.0, 0.0]]
+
+
+def shoreline_at(path, ring):
+    polygon = {"type": "Polygon", "coordinates": [ring]}
+    path.write_text(json.dumps({"type": "Feature", "properties": {}, "geometry": polygon}))
+    return path
+
+
+@pytest.mark.parametrize("east", [500_000.0, 25.0])
+def test_a_shoreline_whose_crs_cannot_be_right_makes_no_lake(qgis_app, tmp_path, east):
+    # Metres, or latitudes first, in a file that says degrees: RFC 7946 knows no other CRS.
+    given = shoreline_at(tmp_path / "shore.geojson", [[east + x, 146.0 + y] for x, y in SQUARE])
+    with pytest.raises(LakefloorError, match=r"CRS .* is in degrees"):
+        new_lake(tmp_path, LakeFacts(name="One"), given)
+    assert not (tmp_path / "One").exists()
+
+
+def test_a_folder_without_logs_makes_no_lake(qgis_app, tmp_path):
+    (tmp_path / "letters").mkdir()
+    (tmp_path / "letters" / "dear.md").write_text("Dear diary")
+    with pytest.raises(LakefloorError, match="No log was found in 'letters'"):
+        new_lake(tmp_path, LakeFacts(name="One"), logs=[tmp_path / "letters"])
+    assert not (tmp_path / "One").exists()
+
+
+def test_what_was_filled_in_stands_there_again(qgis_app, tmp_path):
+    first = NewLakeDialog()
+    first.unit.setCurrentText("feet")
+    first.name.setText("Étang")
+    first.folder.setFilePath(str(tmp_path))
+    first.boat.setCurrentText("skiff")
+    first.draft.setValue(1.5)
+    first.beam.setValue(20.0)
+    first.datum.setValue(2.5)
+    first.shoreline.setFilePath(str(shoreline_at(tmp_path / "shore.geojson", SQUARE)))
+    first.logs.set_paths([tmp_path / "a.txt", tmp_path / "b c.txt"])
+    first.copy_logs.setChecked(False)
+    again = NewLakeDialog()
+    again.fill(first.asked())
+    assert replace(again.asked().facts, id="") == replace(first.asked().facts, id="")
+    assert replace(again.asked(), facts=None) == replace(first.asked(), facts=None)
+
+
+def test_a_shoreline_that_is_no_layer_is_refused_at_once(qgis_app, tmp_path):
+    (tmp_path / "notes.geojson").write_text("hello")
+    dialog = NewLakeDialog()
+    dialog.name.setText("One")
+    dialog.folder.setFilePath(str(tmp_path))
+    dialog.shoreline.setFilePath(str(tmp_path / "notes.geojson"))
+    dialog.accept()
+    assert "cannot read 'notes.geojson'" in dialog.bar.currentItem().text()
+    assert dialog.result() == dialog.DialogCode.Rejected
+
+
+def test_a_lake_that_could_not_be_made_is_asked_for_again(qgis_app, tmp_path):
+    maker, refused = LakeMaker(_Fails(), None), []
+    maker.refused.connect(lambda asked, why: refused.append((asked, why)))
+    asked = NewLake(tmp_path, LakeFacts(name="One"))
+    maker.make(asked)
+    assert refused == [(asked, "Not like this.")]
+
+
+class _Fails:
+    """A runner whose runs all fail."""
+
+    def start(self, *_, finished, **__):
+        finished(SimpleNamespace(state="failed", error="Not like this.", log=[]))
+
+
+def test_what_to_do_about_a_failure_can_be_read(qgis_app):
+    view = StepsView()
+    why = f"{'The layer is not as it should be. ' * 8}Choose another."
+    view.show_states([StepState("map", FAILED, "", (why,))])
+    assert any(why in label.text() for label in view.findChildren(QLabel))
+
+
+def test_a_step_has_one_heading():
+    feedback = RunFeedback()
+    feedback.setProgressText("Running Smooth surface [2/8]")
+    feedback.pushInfo("")
+    feedback.pushFormattedMessage("<b>Smooth surface (2 of 8)</b>", "== Smooth surface (2 of 8) ==")
+    assert feedback.take() == [("heading", "Smooth surface (2 of 8)")]

@@ -7,7 +7,9 @@ from pathlib import Path
 import pytest
 from qgis.core import (
     QgsApplication,
+    QgsFeature,
     QgsFeatureRequest,
+    QgsGeometry,
     QgsProcessingUtils,
     QgsProject,
     QgsVectorLayer,
@@ -349,6 +351,14 @@ def test_layers_are_read_as_they_stand(runner, lake, memory_layer):
     layer.startEditing()
     layer.deleteFeature(1)
     assert lanes_of(INPUT=layer.id()).xMinimum() > 505000.0
+    # A polygon that is not saved yet comes first in the layer.
+    new = QgsFeature()
+    new.setGeometry(QgsGeometry.fromWkt(box.replace("500", "520")))
+    layer.addFeature(new)
+    layer.selectByIds([2])
+    assert 505000.0 < lanes_of(INPUT=selected).xMinimum() < 515000.0
+    layer.selectByIds([new.id()])
+    assert lanes_of(INPUT=selected).xMinimum() > 515000.0
     layer.rollBack()
     assert next(layer.getFeatures(QgsFeatureRequest(1))).isValid()
 

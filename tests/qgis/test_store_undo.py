@@ -294,7 +294,12 @@ step = st.one_of(
 )
 
 
-_REFUSED = ("has no visit", "not in the lake database any more", "already has a visit")
+_REFUSED = (
+    "has no visit",
+    "not in the lake database any more",
+    "already has a visit",
+    "has other soundings than these",
+)
 
 
 def take(path, what, *values):
