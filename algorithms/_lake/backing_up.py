@@ -172,7 +172,7 @@ def restore(backup, parent, progress: Progress = silent) -> LakeFolder:
             made.mkdir()
             for number, (info, path) in enumerate(members):
                 _unpack(archive, info, made / path, lambda: progress(number / len(members)))  # noqa: B023
-            read_facts(made)
+            _require_facts(made, backup)
             progress(1.0)
             put_folder_in_place(made, folder)
     except (zipfile.BadZipFile, zlib.error, EOFError, NotImplementedError, RuntimeError) as error:
@@ -189,6 +189,19 @@ def restore(backup, parent, progress: Progress = silent) -> LakeFolder:
             ).format(backup.name, parent, error.strerror or error)
         ) from error
     return LakeFolder(folder)
+
+
+def _require_facts(made, backup):
+    """Refuse a backup whose lake cannot be read, by the name of the file that the user knows."""
+    try:
+        read_facts(made)
+    except LakefloorError as error:
+        said = str(error).replace(str(made / FACTS_FILE), FACTS_FILE)
+        raise LakefloorError(
+            tr("'{}' holds a lake that cannot be read. Choose another backup. {}").format(
+                backup.name, said
+            )
+        ) from error
 
 
 def _members(archive, backup):

@@ -19,7 +19,7 @@ from .renewing import bring
 from .themes import renew_themes
 from .wording import notes_of_run, run_title, unit_of
 
-__all__ = ["Shown", "show_all", "show_lake", "show_run", "show_run_by_layer"]
+__all__ = ["Shown", "show_all", "show_file", "show_lake", "show_run", "show_run_by_layer"]
 
 
 @dataclass
@@ -111,9 +111,7 @@ def show_lake(project, lake, unit=None) -> Shown:
     group = LakeGroup(project, facts.id, facts.name)
     unit, there, shown = unit or unit_of(facts), group.layers(), Shown(group.node)
     for entry in reversed(LAYERS):
-        path = {"shoreline": lake.shoreline, "marks": lake.marks, "gauge": lake.gauge}.get(
-            entry.role
-        )
+        path = _kept(lake).get(entry.role)
         if path is None or not path.is_file():
             continue
         if entry.role not in there and group.recall("kept", entry.role):
@@ -124,6 +122,46 @@ def show_lake(project, lake, unit=None) -> Shown:
         else:
             group.remember("kept", entry.role, True)
     return _done(project, group, facts, shown, is_new)
+
+
+@in_local_numbers
+def show_file(project, lake, role, path):
+    """Bring in one file of a lake in its place, also where the user had removed its layer.
+
+    Parameters
+    ----------
+    project : QgsProject
+    lake : LakeFolder
+    role : str
+    path : Path
+        Of a file in the lake's folder: one that people keep, or the database for soundings.
+
+    Returns
+    -------
+    QgsMapLayer
+
+    Raises
+    ------
+    LakefloorError
+        If it cannot be opened.
+    """
+    facts = read_facts(lake.path)
+    is_new = _is_new(project, facts.id)
+    group = LakeGroup(project, facts.id, facts.name)
+    problem = bring(group, role, path, unit_of(facts))
+    if problem:
+        raise LakefloorError(problem)
+    if role in _kept(lake):
+        group.remember("kept", role, True)
+    layer = group.layers()[role]
+    # A file that was just made says nothing about where the lake is.
+    is_new = is_new and not layer.extent().isEmpty()
+    return _done(project, group, facts, Shown(group.node), is_new).layers[role]
+
+
+def _kept(lake) -> dict:
+    """Return the files that people keep themselves, by role."""
+    return {"shoreline": lake.shoreline, "marks": lake.marks, "gauge": lake.gauge}
 
 
 def show_all(project, lake, unit=None) -> Shown:
