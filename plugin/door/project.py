@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-import os
 from contextlib import suppress
 from pathlib import Path
 
 from qgis.core import QgsCoordinateTransform, QgsProject, QgsRectangle, QgsVectorLayer
 from qgis.PyQt.QtCore import QTimer
 
+from ...algorithms._io.same_place import same_place
 from ...algorithms._lake.facts import FACTS_FILE, read_facts
 from ...algorithms._lake.folder import lake_of
 from ...algorithms._lake.steps import STEPS
@@ -37,7 +37,7 @@ def make_room(iface, folder) -> bool:
     """
     name = QgsProject.instance().fileName()
     other = lake_of(Path(name).parent) if name else None
-    if other is None or not _same(other.project, name) or _same(other.path, folder):
+    if other is None or not same_place(other.project, name) or same_place(other.path, folder):
         return True
     return not (Path(folder) / FACTS_FILE).is_file() or iface.newProject(True)
 
@@ -58,6 +58,8 @@ def catch_up(project, lake):
         problems += show_run(project, lake, record).problems
     if unseen:
         QTimer.singleShot(_SETTLED, lambda: _save_settled(project, lake))
+    else:
+        tidy(project, lake)
     return problems
 
 
@@ -93,15 +95,21 @@ def bring_in(iface, lake):
     if is_of_lake(project, lake):
         zoom_home(iface)
         save_lake_project(project, lake)
+    tidy(project, lake)
     return problems
 
 
 def show_result(iface, lake, record):
-    """Bring what a run left into the project, and save that of the lake; return what was shown."""
+    """Bring what a run left into the project, and save that of the lake; return what was shown.
+
+    Where the project was closed meanwhile and nobody works in another, that of the lake is opened.
+    """
     from ...algorithms._project.saving import save_lake_project
     from ...algorithms._project.showing import show_lake, show_run
 
     project = QgsProject.instance()
+    if is_free(project) and lake.project.is_file():
+        iface.addProject(str(lake.project))
     _keep_view(iface)
     lake_id = read_facts(lake.path).id
     first = "surface" in record.outputs and layer_of(project, lake_id, "surface") is None
@@ -219,7 +227,3 @@ def lakes_in(project) -> list:
 
 def _layers(project):
     return project.mapLayers().values()
-
-
-def _same(one, other) -> bool:
-    return os.path.realpath(one) == os.path.realpath(other)
