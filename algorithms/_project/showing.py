@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from dataclasses import dataclass, field
 
 from qgis.core import QgsProcessingFeedback, QgsReferencedRectangle
@@ -13,13 +14,21 @@ from .._lake.runs import current_run
 from .._lake.steps import ROLES, STEPS
 from ..core.errors import LakefloorError
 from .catalogue import LAYERS, SECTIONS
-from .lake_group import LAKE, LakeGroup, find_groups
+from .lake_group import LAKE, LakeGroup, find_groups, group_of
 from .looks import deepest_of
 from .renewing import bring
 from .themes import renew_themes
 from .wording import notes_of_run, run_title, unit_of
 
-__all__ = ["Shown", "show_all", "show_file", "show_lake", "show_run", "show_run_by_layer"]
+__all__ = [
+    "Shown",
+    "show_all",
+    "show_file",
+    "show_lake",
+    "show_run",
+    "show_run_by_layer",
+    "unseen_files",
+]
 
 
 @dataclass
@@ -73,7 +82,7 @@ def show_run_by_layer(project, lake, record, unit=None):
         The same each time; its layers are there with the last.
     """
     facts = read_facts(lake.path)
-    is_new = _is_new(project, facts.id)
+    is_new = _is_new(project, lake, facts.id)
     group = LakeGroup(project, facts.id, facts.name)
     unit, notes = unit or unit_of(facts), notes_of_run(record, facts)
     again = group.recall("runs", record.step) == record.stamp
@@ -107,7 +116,7 @@ def show_lake(project, lake, unit=None) -> Shown:
     One that the user removed does not come back as long as the lake's group is there.
     """
     facts = read_facts(lake.path)
-    is_new = _is_new(project, facts.id)
+    is_new = _is_new(project, lake, facts.id)
     group = LakeGroup(project, facts.id, facts.name)
     unit, there, shown = unit or unit_of(facts), group.layers(), Shown(group.node)
     for entry in reversed(LAYERS):
@@ -146,7 +155,7 @@ def show_file(project, lake, role, path):
         If it cannot be opened.
     """
     facts = read_facts(lake.path)
-    is_new = _is_new(project, facts.id)
+    is_new = _is_new(project, lake, facts.id)
     group = LakeGroup(project, facts.id, facts.name)
     problem = bring(group, role, path, unit_of(facts))
     if problem:
@@ -157,6 +166,19 @@ def show_file(project, lake, role, path):
     # A file that was just made says nothing about where the lake is.
     is_new = is_new and not layer.extent().isEmpty()
     return _done(project, group, facts, Shown(group.node), is_new).layers[role]
+
+
+def unseen_files(project, lake) -> list:
+    """Return the roles of files that people keep, which the group of a lake has never shown."""
+    group = group_of(project, read_facts(lake.path))
+    if group is None:
+        return []
+    there = group.layers()
+    return [
+        role
+        for role, path in _kept(lake).items()
+        if path.is_file() and role not in there and not group.recall("kept", role)
+    ]
 
 
 def _kept(lake) -> dict:
@@ -184,14 +206,16 @@ def _done(project, group, facts, shown, is_new) -> Shown:
     return shown
 
 
-def _is_new(project, lake_id) -> bool:
-    """Tell whether a project is empty and unsaved but for what we brought in."""
+def _is_new(project, lake, lake_id) -> bool:
+    """Tell whether a project holds nothing but what we brought in, and no place on Earth yet."""
     layers = project.mapLayers().values()
     settled = any(node.customProperty(LAKE) == lake_id for node in find_groups(project)) and any(
         layer.isSpatial() for layer in layers
     )
     foreign = any(layer.customProperty(LAKE) != lake_id for layer in layers)
-    return not (project.fileName() or foreign or settled)
+    name = project.fileName()
+    of_others = bool(name) and os.path.realpath(name) != os.path.realpath(lake.project)
+    return not (of_others or foreign or settled)
 
 
 def _set_up(project, layers):

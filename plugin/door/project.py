@@ -45,18 +45,20 @@ def make_room(iface, folder) -> bool:
 def catch_up(project, lake):
     """Show what the files of a lake say, where its layers in a project that was opened do not.
 
-    The folder may have been moved, and a run may have ended while another project was open.
+    The folder may have been moved; a run may have ended, or a file come into the folder, while
+    another project was open.
     Returns a sentence on each layer that still shows the result before.
     """
     from ...algorithms._project.finding import repoint, unseen_runs
-    from ...algorithms._project.showing import show_run
+    from ...algorithms._project.showing import show_lake, show_run, unseen_files
 
     if any(not layer.isValid() for layer in _layers(project)):
         repoint(project, lake)
-    unseen, problems = unseen_runs(project, lake), []
-    for record in unseen:
+    files, runs = unseen_files(project, lake), unseen_runs(project, lake)
+    problems = show_lake(project, lake).problems if files else []
+    for record in runs:
         problems += show_run(project, lake, record).problems
-    if unseen:
+    if files or runs:
         QTimer.singleShot(_SETTLED, lambda: _save_settled(project, lake))
     else:
         tidy(project, lake)
@@ -90,7 +92,7 @@ def bring_in(iface, lake):
         return []
     _keep_view(iface)
     if lake in lakes_in(project):
-        return show_lake(project, lake).problems + catch_up(project, lake)
+        return [*show_lake(project, lake).problems, *catch_up(project, lake)]
     problems = show_all(project, lake).problems
     if is_of_lake(project, lake):
         zoom_home(iface)

@@ -170,6 +170,9 @@ def change_text(change) -> str:
         "switched off": tr("{} turned off"),
         "renamed": tr("{} renamed"),
         "edited": tr("log-book of {} edited"),
+        "reviewed: rejected": tr("soundings of {} rejected"),
+        "reviewed: accepted": tr("soundings of {} accepted"),
+        "reviewed: decision taken back": tr("review of {} taken back"),
     }
     return words.get(change.action, f"{{}}: {change.action}").format(short or tr("the database"))
 

@@ -149,8 +149,16 @@ class ShorelineAction(ToolAction):
         project = project_of(self.lake)
         layer = show_file(project, self.lake.folder, "soundings", database)
         layer.setReadOnly(True)
+        self._zoom_to(layer)
         project.layerTreeRoot().findLayer(layer.id()).setItemVisibilityCheckedParentRecursive(True)
         return layer
+
+    def _zoom_to(self, layer):
+        canvas = self.iface.mapCanvas()
+        extent = canvas.mapSettings().layerExtentToOutputExtent(layer, layer.extent())
+        if not extent.isEmpty():
+            canvas.setExtent(extent.buffered(0.1 * extent.width()))
+            canvas.refresh()
 
     def _layer(self, soundings=None):
         canvas = self.iface.mapCanvas()

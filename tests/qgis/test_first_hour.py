@@ -338,6 +338,19 @@ def test_the_largest_gap_is_zoomed_to(qgis_app, memory_layer):
     assert projects.weakest_of(memory_layer("Polygon", []))() is None
 
 
+def test_a_file_that_came_while_another_project_was_open_is_shown_later(project, tmp_path):
+    lake = lake_in(tmp_path / "one")
+    map_lake(lake, 2.0)
+    show_all(project, lake)
+    lake.gauge.write_text("time,level\n2026-05-17T08:00,2.1\n", encoding="utf-8")
+    assert projects.catch_up(project, lake) == []
+    assert len(project.mapLayersByName("Gauge readings")) == 1
+    # One that the user removes does not come back.
+    project.removeMapLayer(project.mapLayersByName("Gauge readings")[0].id())
+    projects.catch_up(project, lake)
+    assert project.mapLayersByName("Gauge readings") == []
+
+
 def test_all_lakes_of_a_project_are_found(project, tmp_path):
     lakes = [lake_in(tmp_path / name, name) for name in ("one", "two")]
     for number, lake in enumerate(lakes):

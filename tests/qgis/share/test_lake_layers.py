@@ -744,6 +744,17 @@ def test_soundings_of_the_database_become_those_of_the_map(project, folder, ran,
     assert _source(layer) == str(folder.path / record.outputs["soundings"])
 
 
+def test_a_saved_project_without_a_map_gets_the_view_with_the_first_layer(project, folder, files):
+    folder.shoreline.unlink()
+    show_all(project, folder)
+    save_lake_project(project, folder)
+    assert project.viewSettings().defaultViewExtent().isEmpty()
+    shutil.copy(files["soundings"], folder.database)
+    layer = show_file(project, folder, "soundings", folder.database)
+    assert project.crs().authid() == "EPSG:32615"
+    assert project.viewSettings().defaultViewExtent().contains(layer.extent())
+
+
 def test_soundings_of_the_database_are_found_again_where_the_folder_moved(
     project, folder, files, tmp_path
 ):
