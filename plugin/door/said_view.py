@@ -30,14 +30,15 @@ class SaidView(QLabel):
 
     @in_local_numbers
     def show_run(self, record, unit):
-        """Say what a run came to; ``unit`` is feet or meters."""
+        """Say what a run came to; ``unit`` is feet or meters. Links lead to layers that it left."""
         if record is None:
             self.setText("")
             return
         said = said_after_run(record.step, record.numbers, "ft" if unit == "feet" else "m")
         lines = []
         for each in said:
-            link = f' <a href="layer:{each.role}">{escape(tr("Show"))}</a>' if each.role else ""
+            there = each.role in record.outputs
+            link = f' <a href="layer:{each.role}">{escape(tr("Show"))}</a>' if there else ""
             lines.append(f"<li>{escape(each.text)}{link}</li>")
         documents = "".join(
             f'<li><a href="document:{escape(path)}">{escape(document_title(name))}</a></li>'

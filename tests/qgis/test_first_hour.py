@@ -28,6 +28,7 @@ from lakefloor.algorithms.core.errors import LakefloorError
 from lakefloor.plugin.door import project as projects
 from lakefloor.plugin.door.making import LakeMaker
 from lakefloor.plugin.door.new_lake import NewLake, NewLakeDialog
+from lakefloor.plugin.door.said_view import SaidView
 from lakefloor.plugin.door.steps_view import StepsView
 from lakefloor.plugin.running.feedback import RunFeedback
 
@@ -306,3 +307,21 @@ def test_a_step_has_one_heading():
     feedback.pushInfo("")
     feedback.pushFormattedMessage("<b>Smooth surface (2 of 8)</b>", "== Smooth surface (2 of 8) ==")
     assert feedback.take() == [("heading", "Smooth surface (2 of 8)")]
+
+
+def test_a_link_leads_only_to_a_layer_that_the_run_left(qgis_app):
+    view = SaidView()
+    numbers = {
+        "addtodatabase:ADDED": 10, "cleansoundings:TOTAL": 10, "cleansoundings:REJECTED": 0,
+        "addtodatabase:VISIT_OFFSET": 0.8, "addtodatabase:OFFSET_UNCERTAINTY": 0.01,
+    }  # fmt: skip
+    view.show_run(RunRecord("visits", "2026-06-20_140000", numbers=numbers), "meters")
+    assert "10 soundings" in view.text()
+    assert "layer:" not in view.text()
+    assert "give or take less than 0.1 m" in view.text()
+    left = RunRecord("map", "s", outputs={"surface": "map/s/surface.tif"}, numbers={
+        "smoothsurface:AREA_M2": 100.0, "smoothsurface:MAX_DEPTH": 3.0,
+        "smoothsurface:SOUNDINGS": 10,
+    })  # fmt: skip
+    view.show_run(left, "meters")
+    assert '<a href="layer:surface">' in view.text()
