@@ -8,9 +8,9 @@ from pathlib import Path
 from .._i18n import tr
 from .._io.lake_files import write_gauge, write_shoreline
 from .._io.staging import staging_folder
+from .._io.whole_files import rename_patiently
 from ..core.errors import LakefloorError
 from ..core.progress import Progress, silent, span
-from ._whole_files import rename_patiently
 from .facts import LakeFacts, write_facts
 from .folder import LakeFolder, file_name
 from .logs import copy_logs

@@ -166,6 +166,7 @@ class Door(QObject):
             remember(lake.path)
         try:
             projects.catch_up(project, lake)
+            projects.tidy(project, lake)
         except (LakefloorError, OSError) as error:
             self.tell(str(error), True)
 

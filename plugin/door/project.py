@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-import os
 from contextlib import suppress
 from pathlib import Path
 
 from qgis.core import QgsProject
 from qgis.PyQt.QtCore import QTimer
 
+from ...algorithms._io.same_place import same_place
 from ...algorithms._lake.facts import FACTS_FILE, read_facts
 from ...algorithms._lake.folder import LakeFolder, lake_of
 from ...algorithms._lake.steps import STEPS
@@ -37,7 +37,7 @@ def make_room(iface, folder) -> bool:
     """
     name = QgsProject.instance().fileName()
     other = lake_of(Path(name).parent) if name else None
-    if other is None or not _same(other.project, name) or _same(other.path, folder):
+    if other is None or not same_place(other.project, name) or same_place(other.path, folder):
         return True
     return not (Path(folder) / FACTS_FILE).is_file() or iface.newProject(True)
 
@@ -85,6 +85,7 @@ def bring_in(iface, lake):
     shown = show_all(project, lake)
     if is_of_lake(project, lake):
         zoom_to(iface, shown.layers.get("surface") or shown.layers.get("shoreline"))
+    tidy(project, lake)
 
 
 def show_result(iface, lake, record):
@@ -180,7 +181,3 @@ def lake_in(project) -> LakeFolder | None:
 
 def _layers(project):
     return project.mapLayers().values()
-
-
-def _same(one, other) -> bool:
-    return os.path.realpath(one) == os.path.realpath(other)
