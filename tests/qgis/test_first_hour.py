@@ -203,25 +203,6 @@ def test_a_new_project_does_not_replace_that_of_the_lake(project, tmp_path):
     assert [each.name() for each in project.mapLayers().values()] == ["Bottom, as I like it"]
 
 
-def test_what_comes_out_after_the_project_was_closed_opens_that_of_the_lake(project, tmp_path):
-    lake = lake_in(tmp_path / "one")
-    map_lake(lake, 3.0)
-    show_all(project, lake)
-    save_lake_project(project, lake)
-    project.clear()
-    opened = []
-    bridge = SimpleNamespace(autoSetupOnFirstLayer=lambda: False)
-    canvas = SimpleNamespace(refresh=lambda: None)
-    iface = SimpleNamespace(
-        addProject=lambda path: opened.append(path) or project.read(path),
-        layerTreeCanvasBridge=lambda: bridge,
-        mapCanvas=lambda: canvas,
-    )
-    projects.show_result(iface, lake, map_lake(lake, 4.0))
-    assert opened == [str(lake.project)]
-    assert depth_shown(project) == pytest.approx(4.0)
-
-
 # -- a new lake ---------------------------------------------------------------------------
 
 SQUARE = [[0.0, 0.0], [0.01, 0.0], [0.01, 0.01], [0.0, 0.01], [0.0, 0.0]]
