@@ -79,6 +79,11 @@ def _length(metres: float, unit: str) -> str:
     return phrase("{:.1f} {}", metres / (FOOT if unit == "ft" else 1.0), unit)
 
 
+def _within(metres: float, unit: str) -> str:
+    text = _length(metres, unit)
+    return text if text != _length(0.0, unit) else f"less than {phrase('{:.1f} {}', 0.1, unit)}"
+
+
 def _area(square_metres: float, unit: str) -> str:
     factor, name = AREA_UNITS[unit]
     return phrase("{:,.1f} {}", square_metres / factor, name)
@@ -143,7 +148,7 @@ def _fit(found, unit):
         found("addtodatabase", "OFFSET_UNCERTAINTY"),
     )
     if offset and doubt is not None:
-        shifted, within = _length(abs(offset), unit), _length(WITHIN_95 * doubt, unit)
+        shifted, within = _length(abs(offset), unit), _within(WITHIN_95 * doubt, unit)
         said.append(
             Said(f"The visit was shifted by {shifted} to fit the lake, give or take {within}.")
         )
