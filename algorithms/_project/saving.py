@@ -32,10 +32,13 @@ def may_write(lake) -> bool:
 def is_of_lake(project, lake) -> bool:
     """Tell whether a project is the lake's own, or becomes it when it is saved.
 
-    That is the project in the lake's folder, or one that was never saved and holds nothing else.
+    That is the project in the lake's folder. Where there is none, it is one that was never saved and
+    holds nothing else.
     """
     if project.fileName():
         return same_place(project.fileName(), lake.project)
+    if lake.project.is_file():
+        return False
     layers = project.mapLayers().values()
     lake_id = read_facts(lake.path).id
     return bool(layers) and all(layer.customProperty(LAKE) == lake_id for layer in layers)

@@ -140,7 +140,7 @@ class Door(QObject):
         dialog = NewLakeDialog(self.iface.mainWindow())
         if asked is not None:
             dialog.fill(asked)
-            dialog.say(wrong)
+            dialog.wrong.say(wrong)
         dialog.accepted.connect(lambda: self.maker.make(dialog.asked()))
         self._show_form(dialog)
 

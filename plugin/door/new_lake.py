@@ -6,7 +6,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from qgis.core import QgsVectorLayer
-from qgis.gui import QgsCollapsibleGroupBox, QgsFileWidget, QgsMessageBar
+from qgis.gui import QgsCollapsibleGroupBox, QgsFileWidget
 from qgis.PyQt.QtCore import QTimeZone
 from qgis.PyQt.QtWidgets import (
     QCheckBox,
@@ -25,6 +25,7 @@ from ...algorithms._lake.facts import Boat, LakeFacts
 from ...algorithms._lake.folder import file_name
 from ...algorithms.core.units import FOOT, UNIT_OF_WORDS
 from .logs_field import LogsField
+from .wrong import Wrong
 
 #: Less than this is no number for a field that may be empty.
 _NONE = -1000.0
@@ -62,7 +63,7 @@ class NewLakeDialog(QDialog):
         super().__init__(parent)
         self.setWindowTitle(tr("New lake"))
         self.resize(480, 360)
-        self.bar = QgsMessageBar()
+        self.wrong = Wrong()
         self._make_fields()
         buttons = QDialogButtonBox(QDialogButtonBox.StandardButton.Cancel)
         make = buttons.addButton(tr("Make the lake"), QDialogButtonBox.ButtonRole.AcceptRole)
@@ -70,7 +71,7 @@ class NewLakeDialog(QDialog):
         buttons.accepted.connect(self.accept)
         buttons.rejected.connect(self.reject)
         column = QVBoxLayout(self)
-        column.addWidget(self.bar)
+        column.addWidget(self.wrong)
         column.addLayout(self._first())
         column.addWidget(self._more())
         column.addStretch(1)
@@ -222,15 +223,10 @@ class NewLakeDialog(QDialog):
         for widget, path in paths.items():
             widget.setFilePath("" if path is None else str(path))
 
-    def say(self, wrong):
-        """Say what is wrong, where the fields are."""
-        self.bar.clearWidgets()
-        self.bar.pushWarning("", wrong)
-
     def accept(self):
         wrong = _wrong(self.asked())
         if wrong:
-            self.say(wrong)
+            self.wrong.say(wrong)
             return
         self._keep_boat()
         super().accept()

@@ -89,11 +89,16 @@ def bring_in(iface, lake):
 
 
 def show_result(iface, lake, record):
-    """Bring what a run left into the project, and save that of the lake; return what was shown."""
+    """Bring what a run left into the project, and save that of the lake; return what was shown.
+
+    Where the project was closed meanwhile and nobody works in another, that of the lake is opened.
+    """
     from ...algorithms._project.saving import save_lake_project
     from ...algorithms._project.showing import show_lake, show_run
 
     project = QgsProject.instance()
+    if is_free(project) and lake.project.is_file():
+        iface.addProject(str(lake.project))
     _keep_view(iface)
     lake_id = read_facts(lake.path).id
     first = "surface" in record.outputs and layer_of(project, lake_id, "surface") is None

@@ -186,6 +186,41 @@ def test_a_person_saves_the_project_of_a_lake_without_the_accounts_name(project,
     assert str(tmp_path) not in text
 
 
+def test_a_new_project_does_not_replace_that_of_the_lake(project, tmp_path):
+    lake = lake_in(tmp_path / "one")
+    map_lake(lake, 3.0)
+    shown = show_all(project, lake).layers["surface"]
+    shown.setName("Bottom, as I like it")
+    save_lake_project(project, lake)
+    project.clear()  # such as "New project" while a run goes on
+    map_lake(lake, 4.0)
+    show_all(project, lake)
+    save_lake_project(project, lake)
+    assert project.fileName() == ""
+    project.read(str(lake.project))
+    assert depth_shown(project) == pytest.approx(4.0)
+    assert [each.name() for each in project.mapLayers().values()] == ["Bottom, as I like it"]
+
+
+def test_what_comes_out_after_the_project_was_closed_opens_that_of_the_lake(project, tmp_path):
+    lake = lake_in(tmp_path / "one")
+    map_lake(lake, 3.0)
+    show_all(project, lake)
+    save_lake_project(project, lake)
+    project.clear()
+    opened = []
+    bridge = SimpleNamespace(autoSetupOnFirstLayer=lambda: False)
+    canvas = SimpleNamespace(refresh=lambda: None)
+    iface = SimpleNamespace(
+        addProject=lambda path: opened.append(path) or project.read(path),
+        layerTreeCanvasBridge=lambda: bridge,
+        mapCanvas=lambda: canvas,
+    )
+    projects.show_result(iface, lake, map_lake(lake, 4.0))
+    assert opened == [str(lake.project)]
+    assert depth_shown(project) == pytest.approx(4.0)
+
+
 # -- a new lake ---------------------------------------------------------------------------
 
 SQUARE = [[0.0, 0.0], [0.01, 0.0], [0.01, 0.01], [0.0, 0.01], [0.0, 0.0]]
@@ -239,7 +274,7 @@ def test_a_shoreline_that_is_no_layer_is_refused_at_once(qgis_app, tmp_path):
     dialog.folder.setFilePath(str(tmp_path))
     dialog.shoreline.setFilePath(str(tmp_path / "notes.geojson"))
     dialog.accept()
-    assert "cannot read 'notes.geojson'" in dialog.bar.currentItem().text()
+    assert "cannot read 'notes.geojson'" in dialog.wrong.text()
     assert dialog.result() == dialog.DialogCode.Rejected
 
 
