@@ -27,7 +27,7 @@ class SaidView(QLabel):
         self.setTextFormat(Qt.TextFormat.RichText)
         self.setTextInteractionFlags(Qt.TextInteractionFlag.TextBrowserInteraction)
         self.setSizePolicy(QSizePolicy.Policy.Ignored, QSizePolicy.Policy.Preferred)
-        self.setAccessibleName(tr("What the last run came to"))
+        self.setAccessibleName(tr("Results of the last run"))
         self.linkActivated.connect(self._ask)
 
     @in_local_numbers
