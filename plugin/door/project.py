@@ -81,7 +81,7 @@ def bring_in(iface, lake):
     Where nobody works in the open project, that of the lake is opened. Otherwise the lake is a
     group in it; where it is that already, only what is new comes in.
     """
-    from ...algorithms._project.saving import is_of_lake
+    from ...algorithms._project.saving import is_of_lake, save_lake_project
     from ...algorithms._project.showing import show_all, show_lake
 
     project = QgsProject.instance()
@@ -94,6 +94,7 @@ def bring_in(iface, lake):
     problems = show_all(project, lake).problems
     if is_of_lake(project, lake):
         zoom_home(iface)
+        save_lake_project(project, lake)
     tidy(project, lake)
     return problems
 

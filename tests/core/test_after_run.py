@@ -91,6 +91,8 @@ def test_links_name_layers_that_the_step_leaves():
     for step in ("visits", "map", "structure", "outing"):
         for said in said_after_run(step, numbers):
             assert said.role in ("", *ROLES)
+        # What is next is said once, last, and without a link that stands above already.
+        assert said.role == ""
 
 
 NUMBERS = st.one_of(st.none(), st.floats(), st.integers(0, 10**7), st.just("nothing"))

@@ -344,6 +344,7 @@ def test_opening_a_lake_zooms_to_the_view_of_its_project(
     seen = qgis_canvas.mapSettings().mapToLayerCoordinates(layer, qgis_canvas.extent())
     assert seen.contains(layer.extent())
     assert seen.width() < 10 * layer.extent().width()
+    assert Path(project.fileName()) == lake.project
     # A second time it is there already, and the map stays where it is.
     qgis_canvas.setExtent(QgsRectangle(0.0, 0.0, 10.0, 10.0))
     assert projects.bring_in(iface, lake) == []

@@ -229,7 +229,7 @@ def _structure(found: _Found, unit: str) -> list[Said]:
     if left_out:
         said.append(Said(f"{counted(int(left_out), 'visit')} had no usable hardness."))
     if said:
-        said.append(Said("Check the spots on the water, or plan the next outing.", "spots"))
+        said.append(Said("Check the spots on the water, or plan the next outing."))
     return said
 
 
@@ -252,7 +252,5 @@ def _outing(found: _Found, unit: str) -> list[Said]:
     if area and after is not None:
         words = phrase("They should close {:.0f}% of the gaps.", 100 * (1 - after / area))
         said.append(Said(words, "gaps"))
-    said.append(
-        Said("Take the route to your GPS device. Weather and cold water come first.", "lanes")
-    )
+    said.append(Said("Take the route to your GPS device. Weather and cold water come first."))
     return said
