@@ -16,6 +16,8 @@ from ...algorithms.core.errors import LakefloorError
 
 #: When the window has drawn new layers, ms.
 _SETTLED = 1000
+#: Scale at which a single place is shown.
+_CLOSE = 2000.0
 
 
 def is_free(project) -> bool:
@@ -197,10 +199,16 @@ def zoom_to(iface, layer, box=None):
         return
     canvas = iface.mapCanvas()
     extent = canvas.mapSettings().layerExtentToOutputExtent(layer, box or layer.extent())
-    if not extent.isEmpty():
+    if extent.isNull():
+        return
+    if extent.isEmpty():
+        # A point, or points in a row: as wide as the map is at a scale at which they can be seen.
+        canvas.setCenter(extent.center())
+        canvas.zoomScale(min(canvas.scale(), _CLOSE))
+    else:
         extent.scale(1.05)
         canvas.setExtent(extent)
-        canvas.refresh()
+    canvas.refresh()
 
 
 def zoom_home(iface):

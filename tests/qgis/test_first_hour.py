@@ -12,7 +12,17 @@ from types import SimpleNamespace
 
 import numpy as np
 import pytest
-from qgis.core import QgsApplication, QgsProject, QgsRasterLayer, QgsRectangle
+from qgis.core import (
+    QgsApplication,
+    QgsFeature,
+    QgsGeometry,
+    QgsPointXY,
+    QgsProject,
+    QgsRasterLayer,
+    QgsRectangle,
+    QgsVectorLayer,
+)
+from qgis.gui import QgsMapCanvas
 from qgis.PyQt.QtWidgets import QLabel
 
 from lakefloor.algorithms._io.raster_file import write_raster
@@ -29,6 +39,7 @@ from lakefloor.plugin.door import project as projects
 from lakefloor.plugin.door.making import LakeMaker
 from lakefloor.plugin.door.new_lake import NewLake, NewLakeDialog
 from lakefloor.plugin.door.said_view import SaidView
+from lakefloor.plugin.door.step_form import StepForm
 from lakefloor.plugin.door.steps_view import StepsView
 from lakefloor.plugin.running.feedback import RunFeedback
 
@@ -368,3 +379,28 @@ def test_a_link_leads_only_to_a_layer_that_the_run_left(qgis_app):
     })  # fmt: skip
     view.show_run(left, "meters")
     assert '<a href="layer:surface">' in view.text()
+
+
+def test_what_is_missing_in_a_form_is_named_as_it_is_there(qgis_app, provider):
+    algorithm = QgsApplication.processingRegistry().createAlgorithmById(
+        "lakefloor:planthenextouting"
+    )
+    known = {"SURFACE": "surface.tif", "SHORELINE": "shoreline.gpkg", "DATABASE": "lake.gpkg"}
+    form = StepForm(algorithm, known, "Next outing", "Plan")
+    form.accept()
+    assert form.wrong.text() == "Fill in 'Launch point'."
+
+
+def test_a_single_place_is_zoomed_to(qgis_app):
+    canvas = QgsMapCanvas()
+    canvas.resize(400, 400)
+    canvas.setDestinationCrs(CRS)
+    canvas.setExtent(QgsRectangle(0.0, 0.0, 1e6, 1e6))
+    layer = QgsVectorLayer("Point?crs=EPSG:32615", "spots", "memory")
+    place = QgsFeature()
+    place.setGeometry(QgsGeometry.fromPointXY(QgsPointXY(400_100.0, 5_150_000.0)))
+    layer.dataProvider().addFeature(place)
+    layer.updateExtents()
+    projects.zoom_to(SimpleNamespace(mapCanvas=lambda: canvas), layer)
+    assert canvas.center().distance(QgsPointXY(400_100.0, 5_150_000.0)) < 1.0
+    assert canvas.scale() == pytest.approx(2000.0, rel=0.01)

@@ -243,7 +243,8 @@ def _outing(found: _Found, unit: str) -> list[Said]:
         words = f"{counted(int(gaps), 'survey gap')} with {_area(area, unit)} in all."
         said.append(Said(words, "gaps", weak=True))
     if not lanes:
-        said.append(Said("No lanes are needed. Look at the structure of the bottom next."))
+        why = "None of them has room for a lane." if gaps else "No lanes are needed."
+        said.append(Said(f"{why} Look at the structure of the bottom next."))
         return said
     total, minutes = found("nextouting", "TOTAL_M"), found("nextouting", "MINUTES")
     if total is not None and minutes is not None:
