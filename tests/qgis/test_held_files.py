@@ -9,17 +9,19 @@ import sys
 from pathlib import Path
 
 import pytest
-from qgis.core import QgsProject
+from qgis.core import QgsProcessingException, QgsProject
 
 pytest.importorskip("qgis.gui")
 from lakefloor.algorithms._io import same_place as same_place_module
-from lakefloor.algorithms._io import whole_files
+from lakefloor.algorithms._io import whole_files, windows_names
 from lakefloor.algorithms._io.same_place import same_place
 from lakefloor.algorithms._lake import portable, whereabouts
 from lakefloor.algorithms._lake.runs import all_runs
 from lakefloor.algorithms._project.saving import save_lake_project
 from lakefloor.algorithms._project.showing import show_all
+from lakefloor.algorithms._store.file import writing
 from lakefloor.algorithms.core.errors import LakefloorError
+from lakefloor.algorithms.core.progress import silent
 from lakefloor.plugin.door import project as projects
 
 sys.path.insert(0, str(Path(__file__).parent))
@@ -146,3 +148,23 @@ def test_a_home_is_not_named_in_whatever_case(monkeypatch, tmp_path):
         "Cannot write '/USERS/ada (old)/x.tif' of /users/Ada (old).", tmp_path
     )
     assert said == "Cannot write '~/x.tif' of ~."
+
+
+# Names of the documentation above: signs that no name has, and devices, also with an ending.
+@pytest.mark.parametrize("name", ["lake: north.gpkg", "aux.gpkg", "COM1.gpkg", "what?.gpkg"])
+def test_what_windows_cannot_name_is_refused_there_alone(
+    run, memory_layer, monkeypatch, tmp_path, name
+):
+    shore = memory_layer("Polygon", ["POLYGON((0 0, 300 0, 300 200, 0 200, 0 0))"])
+    given = {"INPUT": shore, "LANE_SPACING": 30.0, "OUTPUT": str(tmp_path / name)}
+    monkeypatch.setattr(windows_names, "_ON_WINDOWS", True)
+    with pytest.raises(QgsProcessingException, match="Windows cannot name a file"):
+        run("surveylanes", given)
+    refused = pytest.raises(LakefloorError, match="Windows cannot name a file")
+    with refused, writing(tmp_path / name, "EPSG:32615", silent):
+        pass
+    assert os.listdir(tmp_path) == []
+    monkeypatch.undo()
+    if ":" not in name:  # which QGIS takes for the name of a provider, on every system
+        run("surveylanes", given)
+        assert os.listdir(tmp_path) == [name]
