@@ -136,13 +136,14 @@ class LakePage(QWidget):
         if not ready:
             self.next.setEnabled(False)
             return
-        self.steps.show_states(seen.states, running, not work.read_only)
+        writable = not work.read_only and not work.is_changing
+        self.steps.show_states(seen.states, running, writable)
         self._next = next_step([s for s in seen.states if s.key not in running])
         self.next.setText(texts.step_action(self._next))
         self.next.setVisible(not any(not run.is_over for run in runs))
-        self.next.setEnabled(not work.read_only)
+        self.next.setEnabled(writable)
         unit = seen.facts.unit
-        can = not work.read_only and all(run.is_over for run in runs)
+        can = writable and all(run.is_over for run in runs)
         self.visits.show_visits(seen.visits, seen.undo, unit, can)
         self.visits_box.setVisible(bool(seen.visits) or seen.undo is not None)
         self.said.show_run(seen.newest, unit)

@@ -28,10 +28,13 @@ class Said:
     text : str
     role : str
         Role of the layer that shows it; "" where there is none.
+    weak : bool
+        Whether it speaks of the weakest place of that layer.
     """
 
     text: str
     role: str = ""
+    weak: bool = False
 
 
 def said_after_run(step: str, numbers: Mapping[str, object], unit: str = "ft") -> list[Said]:
@@ -170,7 +173,7 @@ def _map(found: _Found, unit: str) -> list[Said]:
         weak = found("smoothsurface", "P95_UNCERTAINTY")
         if weak is not None:
             words += f", at the weakest 5% within {_length(WITHIN_95 * weak, unit)} or more"
-        said.append(Said(f"{words} (95% confidence).", "surface"))
+        said.append(Said(f"{words} (95% confidence).", "surface", weak is not None))
     supported = found("depthcontours", "SUPPORTED_SHARE")
     if supported is not None:
         said.append(Said(_support(supported), "contours"))
@@ -233,7 +236,7 @@ def _outing(found: _Found, unit: str) -> list[Said]:
         said.append(Said("The soundings support the contours everywhere."))
     elif gaps and area is not None:
         words = f"{counted(int(gaps), 'survey gap')} with {_area(area, unit)} in all."
-        said.append(Said(words, "gaps"))
+        said.append(Said(words, "gaps", weak=True))
     if not lanes:
         said.append(Said("No lanes are needed. Look at the structure of the bottom next."))
         return said
