@@ -6,10 +6,12 @@ An open file gives ERROR_SHARING_VIOLATION, 32 (Microsoft, System Error Codes).
 import ntpath
 import os
 import sys
+import time
 from pathlib import Path
 
 import pytest
 from qgis.core import QgsProcessingException, QgsProject
+from qgis.PyQt.QtCore import QCoreApplication
 
 pytest.importorskip("qgis.gui")
 from lakefloor.algorithms._io import same_place as same_place_module
@@ -63,6 +65,15 @@ def hold(monkeypatch):
     return start
 
 
+def until(holds, seconds=30.0):
+    """Let the window go on until something holds."""
+    end = time.monotonic() + seconds
+    while not holds():
+        assert time.monotonic() < end, "it never came"
+        QCoreApplication.processEvents()
+        time.sleep(0.01)
+
+
 def test_an_older_run_that_is_held_goes_when_the_lake_is_opened_again(
     project, lake, hold, monkeypatch
 ):
@@ -91,14 +102,15 @@ def test_a_lake_that_is_opened_lets_older_runs_go(project, lake, monkeypatch):
     second, third = map_lake(lake, 4.0), map_lake(lake, 5.0)
     monkeypatch.setattr(projects, "_keep_view", lambda iface: None)
     projects.bring_in(None, lake)
-    assert sorted(os.listdir(lake.runs("map"))) == [first.stamp, third.stamp]
+    # The window settles first, and its project is saved.
+    until(lambda: sorted(os.listdir(lake.runs("map"))) == [first.stamp, third.stamp])
     assert not lake.path.joinpath(second.outputs["surface"]).exists()
     assert copy.isValid()
     at = copy.extent().center()
     assert copy.dataProvider().sample(at, 1)[0] == pytest.approx(3.0)
     project.removeMapLayer(copy.id())
     projects.bring_in(None, lake)
-    assert os.listdir(lake.runs("map")) == [third.stamp]
+    until(lambda: os.listdir(lake.runs("map")) == [third.stamp])
 
 
 def test_a_project_that_is_held_stays_as_it_was(project, lake, hold):
