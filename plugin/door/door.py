@@ -318,7 +318,9 @@ class Door(QObject):
     def _layer_of(self, role):
         layer = projects.layer_of(QgsProject.instance(), self.work.facts.id, role)
         if layer is None:
-            self.tell(tr("This layer is not in the project any more."), True)
+            self.tell(
+                tr("This layer is no longer in the project. Run its step again to add it."), True
+            )
         return layer
 
     # -- files ----------------------------------------------------------------

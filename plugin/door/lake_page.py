@@ -49,7 +49,7 @@ class LakePage(QWidget):
         column.addWidget(self.next)
         self._tools = QVBoxLayout()
         column.addLayout(self._tools)
-        self.said_box = _box(tr("What came out"), self.said)
+        self.said_box = _box(tr("Results of the last run"), self.said)
         self.visits_box = _box(tr("Visits"), self.visits)
         self.log_box = _box(tr("Log"), self.log, collapsed=True)
         for box in (self.said_box, self.visits_box, self.log_box):
@@ -161,7 +161,7 @@ class _Notice(QFrame):
         self._text.setTextFormat(Qt.TextFormat.PlainText)
         self.button = QPushButton(tr("Work on it here"))
         self.button.setToolTip(
-            tr("The other window becomes read-only. Do this when nobody works there.")
+            tr("The other window becomes read-only. Do this only when nobody is working there.")
         )
         self.button.clicked.connect(lambda: take_over())
         column = QVBoxLayout(self)

@@ -16,6 +16,8 @@ from ...algorithms.core.errors import LakefloorError
 
 #: When the window has drawn new layers, ms.
 _SETTLED = 1000
+#: Scale at which a single place is shown.
+_CLOSE = 2000.0
 
 
 def is_free(project) -> bool:
@@ -102,16 +104,11 @@ def bring_in(iface, lake):
 
 
 def show_result(iface, lake, record):
-    """Bring what a run left into the project, and save that of the lake; return what was shown.
-
-    Where the project was closed meanwhile and nobody works in another, that of the lake is opened.
-    """
+    """Bring what a run left into the project, and save that of the lake; return what was shown."""
     from ...algorithms._project.saving import save_lake_project
     from ...algorithms._project.showing import show_lake, show_run
 
     project = QgsProject.instance()
-    if is_free(project) and lake.project.is_file():
-        iface.addProject(str(lake.project))
     _keep_view(iface)
     lake_id = read_facts(lake.path).id
     first = "surface" in record.outputs and layer_of(project, lake_id, "surface") is None
@@ -204,10 +201,16 @@ def zoom_to(iface, layer, box=None):
         return
     canvas = iface.mapCanvas()
     extent = canvas.mapSettings().layerExtentToOutputExtent(layer, box or layer.extent())
-    if not extent.isEmpty():
+    if extent.isNull():
+        return
+    if extent.isEmpty():
+        # A point, or points in a row: as wide as the map is at a scale at which they can be seen.
+        canvas.setCenter(extent.center())
+        canvas.zoomScale(min(canvas.scale(), _CLOSE))
+    else:
         extent.scale(1.05)
         canvas.setExtent(extent)
-        canvas.refresh()
+    canvas.refresh()
 
 
 def zoom_home(iface):

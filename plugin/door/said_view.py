@@ -27,12 +27,12 @@ class SaidView(QLabel):
         self.setTextFormat(Qt.TextFormat.RichText)
         self.setTextInteractionFlags(Qt.TextInteractionFlag.TextBrowserInteraction)
         self.setSizePolicy(QSizePolicy.Policy.Ignored, QSizePolicy.Policy.Preferred)
-        self.setAccessibleName(tr("What the last run came to"))
+        self.setAccessibleName(tr("Results of the last run"))
         self.linkActivated.connect(self._ask)
 
     @in_local_numbers
     def show_run(self, record, unit):
-        """Say what a run came to; ``unit`` is feet or meters."""
+        """Say what a run came to; ``unit`` is feet or meters. Links lead to layers that it left."""
         if record is None:
             self.setText("")
             return
@@ -40,7 +40,8 @@ class SaidView(QLabel):
         lines = []
         for each in said:
             kind, words = ("weakest", tr("Show where")) if each.weak else ("layer", tr("Show"))
-            link = f' <a href="{kind}:{each.role}">{escape(words)}</a>' if each.role else ""
+            there = each.role in record.outputs
+            link = f' <a href="{kind}:{each.role}">{escape(words)}</a>' if there else ""
             lines.append(f"<li>{escape(each.text)}{link}</li>")
         documents = "".join(
             f'<li><a href="document:{escape(path)}">{escape(document_title(name))}</a></li>'

@@ -144,7 +144,7 @@ def _options(key) -> dict:
     if key == "shoreline":
         return {"file": tr("Take the shoreline from a file…")}
     if key == "visits":
-        return {"gauge": tr("Take gauge readings…")}
+        return {"gauge": tr("Add gauge readings…")}
     if key == "map":
         return {
             "sheet": tr("Open the map sheet"),

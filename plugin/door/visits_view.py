@@ -116,7 +116,7 @@ class VisitsView(QWidget):
         if self._writable:
             switch.setFlags(switch.flags() | Qt.ItemFlag.ItemIsUserCheckable)
         switch.setCheckState(Qt.CheckState.Checked if visit.on else Qt.CheckState.Unchecked)
-        switch.setToolTip(tr("Whether this visit is mapped"))
+        switch.setToolTip(tr("Use this visit for the map"))
 
     def _changed(self, item):
         if not self._filling and item.column() == _ON:

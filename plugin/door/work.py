@@ -132,7 +132,7 @@ class LakeWork(QObject):
         if self.read_only:
             self._alive.stop()
             self.told.emit(
-                tr("Lake '{}' was taken over elsewhere, and is read-only here now.").format(
+                tr("Another window has taken over lake '{}'. It is read-only here now.").format(
                     self.facts.name
                 ),
                 True,

@@ -116,3 +116,12 @@ def test_whatever_lacks_is_not_spoken_of(step, values):
 
 def test_a_step_by_hand_has_nothing_to_say():
     assert said_after_run("shoreline", {"smoothsurface:AREA_M2": math.pi}) == []
+
+
+def test_gaps_without_room_for_a_lane_are_not_called_no_need():
+    numbers = {"nextouting:GAPS_COUNT": 2, "nextouting:GAP_AREA": 2000.0, "nextouting:LANES": 0}
+    said = [each.text for each in said_after_run("outing", numbers, "m")]
+    assert said == [
+        "2 survey gaps with 0.2 ha in all.",
+        "None of them has room for a lane. Look at the structure of the bottom next.",
+    ]

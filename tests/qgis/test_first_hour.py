@@ -12,7 +12,17 @@ from types import SimpleNamespace
 
 import numpy as np
 import pytest
-from qgis.core import QgsApplication, QgsProject, QgsRasterLayer, QgsRectangle
+from qgis.core import (
+    QgsApplication,
+    QgsFeature,
+    QgsGeometry,
+    QgsPointXY,
+    QgsProject,
+    QgsRasterLayer,
+    QgsRectangle,
+    QgsVectorLayer,
+)
+from qgis.gui import QgsMapCanvas
 from qgis.PyQt.QtWidgets import QLabel
 
 from lakefloor.algorithms._io.raster_file import write_raster
@@ -28,6 +38,8 @@ from lakefloor.algorithms.core.errors import LakefloorError
 from lakefloor.plugin.door import project as projects
 from lakefloor.plugin.door.making import LakeMaker
 from lakefloor.plugin.door.new_lake import NewLake, NewLakeDialog
+from lakefloor.plugin.door.said_view import SaidView
+from lakefloor.plugin.door.step_form import StepForm
 from lakefloor.plugin.door.steps_view import StepsView
 from lakefloor.plugin.running.feedback import RunFeedback
 
@@ -202,25 +214,6 @@ def test_a_new_project_does_not_replace_that_of_the_lake(project, tmp_path):
     assert [each.name() for each in project.mapLayers().values()] == ["Bottom, as I like it"]
 
 
-def test_what_comes_out_after_the_project_was_closed_opens_that_of_the_lake(project, tmp_path):
-    lake = lake_in(tmp_path / "one")
-    map_lake(lake, 3.0)
-    show_all(project, lake)
-    save_lake_project(project, lake)
-    project.clear()
-    opened = []
-    bridge = SimpleNamespace(autoSetupOnFirstLayer=lambda: False)
-    canvas = SimpleNamespace(refresh=lambda: None)
-    iface = SimpleNamespace(
-        addProject=lambda path: opened.append(path) or project.read(path),
-        layerTreeCanvasBridge=lambda: bridge,
-        mapCanvas=lambda: canvas,
-    )
-    projects.show_result(iface, lake, map_lake(lake, 4.0))
-    assert opened == [str(lake.project)]
-    assert depth_shown(project) == pytest.approx(4.0)
-
-
 # -- a new lake ---------------------------------------------------------------------------
 
 SQUARE = [[0.0, 0.0], [0.01, 0.0], [0.01, 0.01], [0.0, 0.01], [0.0, 0.0]]
@@ -381,3 +374,46 @@ def test_opening_a_lake_zooms_to_the_view_of_its_project(
     assert projects.bring_in(iface, lake) == []
     assert qgis_canvas.extent().xMaximum() < 1000.0
     assert len(project.mapLayers()) == 1
+
+
+def test_a_link_leads_only_to_a_layer_that_the_run_left(qgis_app):
+    view = SaidView()
+    numbers = {
+        "addtodatabase:ADDED": 10, "cleansoundings:TOTAL": 10, "cleansoundings:REJECTED": 0,
+        "addtodatabase:VISIT_OFFSET": 0.8, "addtodatabase:OFFSET_UNCERTAINTY": 0.01,
+    }  # fmt: skip
+    view.show_run(RunRecord("visits", "2026-06-20_140000", numbers=numbers), "meters")
+    assert "10 soundings" in view.text()
+    assert "layer:" not in view.text()
+    assert "give or take less than 0.1 m" in view.text()
+    left = RunRecord("map", "s", outputs={"surface": "map/s/surface.tif"}, numbers={
+        "smoothsurface:AREA_M2": 100.0, "smoothsurface:MAX_DEPTH": 3.0,
+        "smoothsurface:SOUNDINGS": 10,
+    })  # fmt: skip
+    view.show_run(left, "meters")
+    assert '<a href="layer:surface">' in view.text()
+
+
+def test_what_is_missing_in_a_form_is_named_as_it_is_there(qgis_app, provider):
+    algorithm = QgsApplication.processingRegistry().createAlgorithmById(
+        "lakefloor:planthenextouting"
+    )
+    known = {"SURFACE": "surface.tif", "SHORELINE": "shoreline.gpkg", "DATABASE": "lake.gpkg"}
+    form = StepForm(algorithm, known, "Next outing", "Plan")
+    form.accept()
+    assert form.wrong.text() == "Fill in 'Launch point'."
+
+
+def test_a_single_place_is_zoomed_to(qgis_app):
+    canvas = QgsMapCanvas()
+    canvas.resize(400, 400)
+    canvas.setDestinationCrs(CRS)
+    canvas.setExtent(QgsRectangle(0.0, 0.0, 1e6, 1e6))
+    layer = QgsVectorLayer("Point?crs=EPSG:32615", "spots", "memory")
+    place = QgsFeature()
+    place.setGeometry(QgsGeometry.fromPointXY(QgsPointXY(400_100.0, 5_150_000.0)))
+    layer.dataProvider().addFeature(place)
+    layer.updateExtents()
+    projects.zoom_to(SimpleNamespace(mapCanvas=lambda: canvas), layer)
+    assert canvas.center().distance(QgsPointXY(400_100.0, 5_150_000.0)) < 1.0
+    assert canvas.scale() == pytest.approx(2000.0, rel=0.01)

@@ -6,20 +6,24 @@ An open file gives ERROR_SHARING_VIOLATION, 32 (Microsoft, System Error Codes).
 import ntpath
 import os
 import sys
+import time
 from pathlib import Path
 
 import pytest
-from qgis.core import QgsProject
+from qgis.core import QgsProcessingException, QgsProject
+from qgis.PyQt.QtCore import QCoreApplication
 
 pytest.importorskip("qgis.gui")
 from lakefloor.algorithms._io import same_place as same_place_module
-from lakefloor.algorithms._io import whole_files
+from lakefloor.algorithms._io import whole_files, windows_names
 from lakefloor.algorithms._io.same_place import same_place
 from lakefloor.algorithms._lake import portable, whereabouts
 from lakefloor.algorithms._lake.runs import all_runs
 from lakefloor.algorithms._project.saving import save_lake_project
 from lakefloor.algorithms._project.showing import show_all
+from lakefloor.algorithms._store.file import writing
 from lakefloor.algorithms.core.errors import LakefloorError
+from lakefloor.algorithms.core.progress import silent
 from lakefloor.plugin.door import project as projects
 
 sys.path.insert(0, str(Path(__file__).parent))
@@ -61,6 +65,15 @@ def hold(monkeypatch):
     return start
 
 
+def until(holds, seconds=30.0):
+    """Let the window go on until something holds."""
+    end = time.monotonic() + seconds
+    while not holds():
+        assert time.monotonic() < end, "it never came"
+        QCoreApplication.processEvents()
+        time.sleep(0.01)
+
+
 def test_an_older_run_that_is_held_goes_when_the_lake_is_opened_again(
     project, lake, hold, monkeypatch
 ):
@@ -89,14 +102,15 @@ def test_a_lake_that_is_opened_lets_older_runs_go(project, lake, monkeypatch):
     second, third = map_lake(lake, 4.0), map_lake(lake, 5.0)
     monkeypatch.setattr(projects, "_keep_view", lambda iface: None)
     projects.bring_in(None, lake)
-    assert sorted(os.listdir(lake.runs("map"))) == [first.stamp, third.stamp]
+    # The window settles first, and its project is saved.
+    until(lambda: sorted(os.listdir(lake.runs("map"))) == [first.stamp, third.stamp])
     assert not lake.path.joinpath(second.outputs["surface"]).exists()
     assert copy.isValid()
     at = copy.extent().center()
     assert copy.dataProvider().sample(at, 1)[0] == pytest.approx(3.0)
     project.removeMapLayer(copy.id())
     projects.bring_in(None, lake)
-    assert os.listdir(lake.runs("map")) == [third.stamp]
+    until(lambda: os.listdir(lake.runs("map")) == [third.stamp])
 
 
 def test_a_project_that_is_held_stays_as_it_was(project, lake, hold):
@@ -146,3 +160,23 @@ def test_a_home_is_not_named_in_whatever_case(monkeypatch, tmp_path):
         "Cannot write '/USERS/ada (old)/x.tif' of /users/Ada (old).", tmp_path
     )
     assert said == "Cannot write '~/x.tif' of ~."
+
+
+# Names of the documentation above: signs that no name has, and devices, also with an ending.
+@pytest.mark.parametrize("name", ["lake: north.gpkg", "aux.gpkg", "COM1.gpkg", "what?.gpkg"])
+def test_what_windows_cannot_name_is_refused_there_alone(
+    run, memory_layer, monkeypatch, tmp_path, name
+):
+    shore = memory_layer("Polygon", ["POLYGON((0 0, 300 0, 300 200, 0 200, 0 0))"])
+    given = {"INPUT": shore, "LANE_SPACING": 30.0, "OUTPUT": str(tmp_path / name)}
+    monkeypatch.setattr(windows_names, "_ON_WINDOWS", True)
+    with pytest.raises(QgsProcessingException, match="Windows cannot name a file"):
+        run("surveylanes", given)
+    refused = pytest.raises(LakefloorError, match="Windows cannot name a file")
+    with refused, writing(tmp_path / name, "EPSG:32615", silent):
+        pass
+    assert os.listdir(tmp_path) == []
+    monkeypatch.undo()
+    if ":" not in name:  # which QGIS takes for the name of a provider, on every system
+        run("surveylanes", given)
+        assert os.listdir(tmp_path) == [name]

@@ -79,6 +79,11 @@ def _length(metres: float, unit: str) -> str:
     return phrase("{:.1f} {}", metres / (FOOT if unit == "ft" else 1.0), unit)
 
 
+def _within(metres: float, unit: str) -> str:
+    text = _length(metres, unit)
+    return text if text != _length(0.0, unit) else f"less than {phrase('{:.1f} {}', 0.1, unit)}"
+
+
 def _area(square_metres: float, unit: str) -> str:
     factor, name = AREA_UNITS[unit]
     return phrase("{:,.1f} {}", square_metres / factor, name)
@@ -143,7 +148,7 @@ def _fit(found, unit):
         found("addtodatabase", "OFFSET_UNCERTAINTY"),
     )
     if offset and doubt is not None:
-        shifted, within = _length(abs(offset), unit), _length(WITHIN_95 * doubt, unit)
+        shifted, within = _length(abs(offset), unit), _within(WITHIN_95 * doubt, unit)
         said.append(
             Said(f"The visit was shifted by {shifted} to fit the lake, give or take {within}.")
         )
@@ -238,7 +243,8 @@ def _outing(found: _Found, unit: str) -> list[Said]:
         words = f"{counted(int(gaps), 'survey gap')} with {_area(area, unit)} in all."
         said.append(Said(words, "gaps", weak=True))
     if not lanes:
-        said.append(Said("No lanes are needed. Look at the structure of the bottom next."))
+        why = "None of them has room for a lane." if gaps else "No lanes are needed."
+        said.append(Said(f"{why} Look at the structure of the bottom next."))
         return said
     total, minutes = found("nextouting", "TOTAL_M"), found("nextouting", "MINUTES")
     if total is not None and minutes is not None:
