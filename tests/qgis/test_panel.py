@@ -168,7 +168,7 @@ def test_links_lead_to_layers_and_documents(qgis_app):
             "smoothsurface:MEDIAN_UNCERTAINTY": 0.1,
             "smoothsurface:P95_UNCERTAINTY": 0.4,
         },
-        outputs={"map_sheet": "map/1/map_sheet.pdf"},
+        outputs={"map_sheet": "map/1/map_sheet.pdf", "surface": "map/1/surface.tif"},
         documents={"map_sheet": "sheets/Map sheet.pdf"},
     )
     view.show_run(record, "meters")
