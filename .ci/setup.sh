@@ -12,7 +12,7 @@ run_packages="qgis python3-qgis python3-gdal gdal-bin python3-numpy python3-scip
     python3-shapely python3-pyproj python3-matplotlib fonts-dejavu-core"
 county_packages="snakemake python3-yaml"
 test_packages="python3-pytest python3-hypothesis python3-venv python3-pip python3-nmea2
-    python3-gsw python3-contourpy python3-pyqt6 ca-certificates poppler-utils strace"
+    python3-gsw python3-contourpy python3-pyqt6 ca-certificates poppler-utils strace xvfb"
 
 install_missing() {
     missing=""

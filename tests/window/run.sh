@@ -4,36 +4,47 @@
 set -eu
 cd "$(dirname "$0")/../.."
 pictures=${1:-build/window}
+command -v Xvfb >/dev/null || { echo "Xvfb is missing. Install it: apt-get install xvfb" >&2; exit 2; }
 mkdir -p "$pictures"
 sh .ci/package.sh
-# Not in a folder for temporary files: QGIS warns of layers there when it closes.
-scratch=$(mktemp -d "$HOME/lakefloor-window-XXXXXX")
-display=$(mktemp)
-exec 3<>"$display"
-Xvfb -displayfd 3 -screen 0 1500x950x24 >/dev/null 2>&1 &
+scratch=$(mktemp -d)
+mkdir "$scratch/display"
+Xvfb -displayfd 7 -screen 0 1500x950x24 7>"$scratch/display/number" >/dev/null 2>&1 &
 xvfb=$!
-trap 'kill $xvfb; rm -rf "$scratch" "$display"' EXIT
-for _ in $(seq 50); do [ -s "$display" ] && break; sleep 0.1; done
-export DISPLAY=":$(head -1 "$display")"
-export XDG_RUNTIME_DIR="$scratch/run" QGIS_CUSTOM_CONFIG_PATH="$scratch/profile" HOME="$scratch/home"
-export LAKEFLOOR_ZIP="$(ls "$PWD"/build/lakefloor-*.zip | tail -1)" LAKEFLOOR_ROOT="$PWD"
-export LAKEFLOOR_PICTURES="$(cd "$pictures" && pwd)" LAKEFLOOR_LAKES="$scratch/home/Lakes"
-mkdir -p "$XDG_RUNTIME_DIR" "$QGIS_CUSTOM_CONFIG_PATH/profiles/default/QGIS" "$HOME" "$LAKEFLOOR_LAKES"
+trap 'kill $xvfb 2>/dev/null; rm -rf "$scratch"' EXIT
+for _ in $(seq 100); do [ -s "$scratch/display/number" ] && break; sleep 0.1; done
+[ -s "$scratch/display/number" ] || { echo "Xvfb did not start." >&2; exit 2; }
+DISPLAY=":$(head -1 "$scratch/display/number")"
+LAKEFLOOR_ZIP=$(ls "$PWD"/build/lakefloor-*.zip | tail -1)
+LAKEFLOOR_PICTURES=$(cd "$pictures" && pwd)
+export DISPLAY LAKEFLOOR_ZIP LAKEFLOOR_PICTURES LAKEFLOOR_ROOT="$PWD"
+export XDG_RUNTIME_DIR="$scratch/run" QGIS_CUSTOM_CONFIG_PATH="$scratch/profile"
+# QGIS takes layers in the folder for temporary files to be temporary, and asks when it closes; so
+# that folder is another than that of the lakes.
+export HOME="$scratch/home" TMPDIR="$scratch/tmp" LAKEFLOOR_LAKES="$scratch/home/Lakes"
+unset QT_QPA_PLATFORM QGIS_PLUGINPATH
+mkdir -p "$XDG_RUNTIME_DIR" "$QGIS_CUSTOM_CONFIG_PATH/profiles/default/QGIS" "$TMPDIR" "$LAKEFLOOR_LAKES"
 chmod 700 "$XDG_RUNTIME_DIR"
 cat > "$QGIS_CUSTOM_CONFIG_PATH/profiles/default/QGIS/QGIS3.ini" <<INI
-[PythonPlugins]
-processing=true
 [qgis]
 checkVersion=false
 showTips322=false
 [lakefloor]
 lakes_folder=$LAKEFLOOR_LAKES
+depth_unit=meters
 INI
-command -v openbox >/dev/null && (openbox >/dev/null 2>&1 &)
-for part in first_map come_back own_lake; do
+for part in ${LAKEFLOOR_PARTS:-first_map come_back undo_it own_lake}; do
     echo "== $part"
-    LAKEFLOOR_PART=$part timeout -k 5 150 qgis --nologo --noversioncheck --code tests/window/drive.py \
-        > "$scratch/$part.log" 2>&1 || { tail -40 "$scratch/$part.log"; exit 1; }
-    grep '^window:' "$scratch/$part.log" || { tail -40 "$scratch/$part.log"; exit 1; }
-    grep -q '^window: all held' "$scratch/$part.log" || { tail -40 "$scratch/$part.log"; exit 1; }
+    begun=$SECONDS status=0
+    LAKEFLOOR_PART=$part timeout -k 5 "${LAKEFLOOR_LIMIT:-120}" \
+        qgis --nologo --noversioncheck --code tests/window/drive.py \
+        > "$scratch/$part.log" 2>&1 || status=$?
+    grep '^window:' "$scratch/$part.log" || true
+    if [ $status -ne 0 ] || ! grep -q '^window: all held' "$scratch/$part.log"; then
+        [ $status -ne 124 ] || echo "$part was not over after ${LAKEFLOOR_LIMIT:-120} s."
+        tail -40 "$scratch/$part.log"
+        echo "$part failed; the last picture: $LAKEFLOOR_PICTURES/failed.png"
+        exit 1
+    fi
+    echo "$part took $((SECONDS - begun)) s"
 done
