@@ -134,7 +134,7 @@ def table_in(path: Path, layer) -> Table | None:
 def find_table(path: Path, name: str | None = None) -> Table | None:
     """Return a table of a GeoPackage, by default its only one; None if there is more to it."""
     try:
-        with closing(sqlite3.connect(read_only_uri(path), uri=True)) as db:
+        with closing(sqlite3.connect(read_only_uri(path.absolute()), uri=True)) as db:
             tables = [each for (each,) in db.execute("SELECT table_name FROM gpkg_contents")]
             if name is None and len(tables) == 1:
                 (name,) = tables

@@ -35,7 +35,7 @@ _BUSY, _LOCKED = 5, 6
 
 def descriptions(path) -> dict:
     """Return the description of each table; sqlite3.Error if it is no GeoPackage."""
-    with closing(sqlite3.connect(read_only_uri(path), uri=True, timeout=2.0)) as db:
+    with closing(sqlite3.connect(read_only_uri(path.absolute()), uri=True, timeout=2.0)) as db:
         rows = db.execute("SELECT table_name, description FROM gpkg_contents").fetchall()
     return {name: text or "" for name, text in rows}
 

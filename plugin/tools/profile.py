@@ -42,7 +42,7 @@ class ProfileAction(ToolAction):
     def begin(self):
         self._surface()
         self.take(self._tool)
-        self.tell(tr("Click along the line. Right click ends it, Esc gives it up."))
+        self.tell(tr("Click along the line. Right click ends it, Esc cancels it."))
 
     def tear_down(self):
         if self._window is not None:
@@ -71,7 +71,7 @@ class ProfileAction(ToolAction):
     def _surface(self):
         surfaces = layers_of(self.lake, "surface")
         if not surfaces:
-            raise LakefloorError(tr("There is no depth surface yet. Make the map first."))
+            raise LakefloorError(tr("There is no depth surface yet. Map the lake first."))
         return surfaces[0]
 
     def _parameters(self, line) -> dict:

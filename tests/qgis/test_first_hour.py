@@ -44,7 +44,7 @@ from lakefloor.plugin.door.steps_view import StepsView
 from lakefloor.plugin.running.feedback import RunFeedback
 
 sys.path.insert(0, str(Path(__file__).parent))
-from a_lake import CRS, grid
+from a_lake import CRS, grid, show
 
 
 @pytest.fixture
@@ -299,6 +299,67 @@ def test_a_step_has_one_heading():
     feedback.pushInfo("")
     feedback.pushFormattedMessage("<b>Smooth surface (2 of 8)</b>", "== Smooth surface (2 of 8) ==")
     assert feedback.take() == [("heading", "Smooth surface (2 of 8)")]
+
+
+def weak_in_a_corner(lake):
+    """Make a surface of 600 by 400 m that is weak in its south-east."""
+    doubt = np.full((200, 300), 0.1)
+    doubt[150:180, 240:280] = 1.5
+    bands = [grid(0.0 * doubt + 2.0), grid(doubt), grid(0.0 * doubt + 3.0)]
+    write_raster(lake.path / "surface.tif", bands, BANDS, CRS, {})
+    return QgsRasterLayer(str(lake.path / "surface.tif"), "Depth surface")
+
+
+def test_the_weakest_place_of_a_surface_is_zoomed_to(project, tmp_path):
+    layer = weak_in_a_corner(lake_in(tmp_path / "Žluté pleso"))
+    box = projects.weakest_of(layer)()
+    whole = layer.extent()
+    assert whole.contains(box)
+    weak = QgsRectangle(
+        whole.xMinimum() + 480.0, whole.yMinimum() + 40.0,
+        whole.xMinimum() + 560.0, whole.yMinimum() + 100.0,
+    )  # fmt: skip
+    assert weak.contains(box.center())
+    assert box.width() < 0.2 * whole.width()
+
+
+def test_the_largest_gap_is_zoomed_to(qgis_app, memory_layer):
+    small = "POLYGON((0 0,1 0,1 1,0 1,0 0))"
+    large = "POLYGON((10 10,15 10,15 14,10 14,10 10))"
+    layer = memory_layer("Polygon", [small, large])
+    assert projects.weakest_of(layer)() == QgsRectangle(10.0, 10.0, 15.0, 14.0)
+    assert projects.weakest_of(memory_layer("Polygon", []))() is None
+
+
+def test_all_lakes_of_a_project_are_found(project, tmp_path):
+    lakes = [lake_in(tmp_path / name, name) for name in ("one", "two")]
+    for number, lake in enumerate(lakes):
+        map_lake(lake, 2.0 + number)
+        show_all(project, lake)
+    shutil.rmtree(lakes[0].path)
+    assert projects.lakes_in(project) == lakes[1:]
+
+
+def test_opening_a_lake_zooms_to_the_view_of_its_project(
+    project, tmp_path, qgis_iface, qgis_canvas
+):
+    lake = lake_in(tmp_path / "one")
+    map_lake(lake, 2.0)
+    iface = SimpleNamespace(
+        mapCanvas=lambda: qgis_canvas,
+        layerTreeCanvasBridge=lambda: SimpleNamespace(autoSetupOnFirstLayer=lambda: False),
+    )
+    show(qgis_canvas)
+    assert projects.bring_in(iface, lake) == []
+    (layer,) = project.mapLayers().values()
+    seen = qgis_canvas.mapSettings().mapToLayerCoordinates(layer, qgis_canvas.extent())
+    assert seen.contains(layer.extent())
+    assert seen.width() < 10 * layer.extent().width()
+    # A second time it is there already, and the map stays where it is.
+    qgis_canvas.setExtent(QgsRectangle(0.0, 0.0, 10.0, 10.0))
+    assert projects.bring_in(iface, lake) == []
+    assert qgis_canvas.extent().xMaximum() < 1000.0
+    assert len(project.mapLayers()) == 1
 
 
 def test_a_link_leads_only_to_a_layer_that_the_run_left(qgis_app):

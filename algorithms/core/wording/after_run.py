@@ -28,10 +28,13 @@ class Said:
     text : str
     role : str
         Role of the layer that shows it; "" where there is none.
+    weak : bool
+        Whether it speaks of the weakest place of that layer.
     """
 
     text: str
     role: str = ""
+    weak: bool = False
 
 
 def said_after_run(step: str, numbers: Mapping[str, object], unit: str = "ft") -> list[Said]:
@@ -98,7 +101,7 @@ def _way(metres: float, unit: str) -> str:
 def _visits(found: _Found, unit: str) -> list[Said]:
     said = _entered(found)
     total, rejected = found("cleansoundings", "TOTAL"), found("cleansoundings", "REJECTED")
-    if total and rejected is not None:
+    if total is not None and total >= 1 and rejected is not None:
         words = phrase(
             "{:.1f}% of the soundings were rejected as no bottom.", 100 * rejected / total
         )
@@ -108,7 +111,7 @@ def _visits(found: _Found, unit: str) -> list[Said]:
     unread = found("readlogs", "UNREAD_COUNT")
     if unread:
         said.append(
-            Said(f"{counted(int(unread), 'line or file', 'lines and files')} could not be read.")
+            Said(f"{counted(int(unread), 'line or file', 'lines or files')} could not be read.")
         )
     said += _fit(found, unit)
     said.append(Said("Map the lake next: the map is made from all visits that are on."))
@@ -135,9 +138,9 @@ def _fit(found, unit):
     contradicted = found("addtodatabase", "CONTRADICTED_PCT")
     if contradicted is not None:
         words = (
-            phrase("{:.1f}% of them contradict earlier soundings nearby.", contradicted)
+            phrase("{:.1f}% of the new soundings contradict earlier ones nearby.", contradicted)
             if contradicted > 0
-            else "None of them contradicts an earlier sounding nearby."
+            else "No new sounding contradicts an earlier one nearby."
         )
         said.append(Said(words, "soundings"))
     offset, doubt = (
@@ -175,7 +178,7 @@ def _map(found: _Found, unit: str) -> list[Said]:
         weak = found("smoothsurface", "P95_UNCERTAINTY")
         if weak is not None:
             words += f", at the weakest 5% within {_length(WITHIN_95 * weak, unit)} or more"
-        said.append(Said(f"{words} (95% confidence).", "surface"))
+        said.append(Said(f"{words} (95% confidence).", "surface", weak is not None))
     supported = found("depthcontours", "SUPPORTED_SHARE")
     if supported is not None:
         said.append(Said(_support(supported), "contours"))
@@ -238,7 +241,7 @@ def _outing(found: _Found, unit: str) -> list[Said]:
         said.append(Said("The soundings support the contours everywhere."))
     elif gaps and area is not None:
         words = f"{counted(int(gaps), 'survey gap')} with {_area(area, unit)} in all."
-        said.append(Said(words, "gaps"))
+        said.append(Said(words, "gaps", weak=True))
     if not lanes:
         why = "None of them has room for a lane." if gaps else "No lanes are needed."
         said.append(Said(f"{why} Look at the structure of the bottom next."))
