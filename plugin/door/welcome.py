@@ -52,10 +52,12 @@ class Welcome(QWidget):
             "/mActionPlay.svg",
         )
         self.new = _way(
-            tr("New lake…"), tr("From your logs and a shoreline."), "/mActionFileNew.svg"
+            tr("New lake…"), tr("Map your own logs and shoreline."), "/mActionFileNew.svg"
         )
         self.open = _way(
-            tr("Open a lake…"), tr("A lake folder that you have already."), "/mActionFileOpen.svg"
+            tr("Open a lake…"),
+            tr("Choose a lake folder that you have already."),
+            "/mActionFileOpen.svg",
         )
         self.example.clicked.connect(lambda: self.example_asked.emit())
         self.new.clicked.connect(lambda: self.new_asked.emit())

@@ -101,7 +101,7 @@ def _way(metres: float, unit: str) -> str:
 def _visits(found: _Found, unit: str) -> list[Said]:
     said = _entered(found)
     total, rejected = found("cleansoundings", "TOTAL"), found("cleansoundings", "REJECTED")
-    if total and rejected is not None:
+    if total is not None and total >= 1 and rejected is not None:
         words = phrase(
             "{:.1f}% of the soundings were rejected as no bottom.", 100 * rejected / total
         )
@@ -111,7 +111,7 @@ def _visits(found: _Found, unit: str) -> list[Said]:
     unread = found("readlogs", "UNREAD_COUNT")
     if unread:
         said.append(
-            Said(f"{counted(int(unread), 'line or file', 'lines and files')} could not be read.")
+            Said(f"{counted(int(unread), 'line or file', 'lines or files')} could not be read.")
         )
     said += _fit(found, unit)
     said.append(Said("Map the lake next: the map is made from all visits that are on."))
@@ -138,9 +138,9 @@ def _fit(found, unit):
     contradicted = found("addtodatabase", "CONTRADICTED_PCT")
     if contradicted is not None:
         words = (
-            phrase("{:.1f}% of them contradict earlier soundings nearby.", contradicted)
+            phrase("{:.1f}% of the new soundings contradict earlier ones nearby.", contradicted)
             if contradicted > 0
-            else "None of them contradicts an earlier sounding nearby."
+            else "No new sounding contradicts an earlier one nearby."
         )
         said.append(Said(words, "soundings"))
     offset, doubt = (
