@@ -9,7 +9,7 @@ a script and a model keep the defaults of the contract.
 
 from __future__ import annotations
 
-from importlib import import_module
+from typing import Callable, NamedTuple
 
 from qgis.core import (
     QgsProcessingParameterDefinition,
@@ -22,10 +22,31 @@ from ._io.params import folded
 
 MOST_SHOWN = 7
 
-#: The package of the plugin, whose widgets only a window loads: by name, since what computes
-#: imports nothing that draws.
-_DOOR = f"{__package__.rpartition('.')[0]}.plugin.door"
-_NUMBER, _FILLED = f"{_DOOR}.fields.NumberField", f"{_DOOR}.fields.FilledField"
+
+class Widgets(NamedTuple):
+    """What draws the forms of algorithms and models in a window.
+
+    Attributes
+    ----------
+    number, filled : str
+        Full names of the classes that make a field: of a number, and of what the user chose for all
+        lakes. QGIS loads them when the first form is opened.
+    dialog : callable
+        Called with an algorithm and the parent; returns the dialog.
+    """
+
+    number: str
+    filled: str
+    dialog: Callable
+
+
+_widgets = None
+
+
+def use(widgets: Widgets | None) -> None:
+    """Let forms be drawn by what a window brings; without it they are those of QGIS."""
+    global _widgets
+    _widgets = widgets
 
 
 def arrange(algorithm, shown=()) -> None:
@@ -45,7 +66,7 @@ def arrange(algorithm, shown=()) -> None:
         filled = value is not None and _takes(definition, value)
         if filled:
             definition.setGuiDefaultValueOverride(value)
-        if _is_decimal(definition) or filled:
+        if _widgets is not None and (_is_decimal(definition) or filled):
             definition.setMetadata({**definition.metadata(), "widget_wrapper": _field(definition)})
 
 
@@ -60,8 +81,8 @@ def shown(algorithm) -> list:
 
 
 def form(algorithm, parent):
-    """Return the dialog of an algorithm or model."""
-    return import_module(f"{_DOOR}.form").Form(algorithm, False, parent)
+    """Return the dialog of an algorithm or model, None for that of QGIS."""
+    return None if _widgets is None else _widgets.dialog(algorithm, parent)
 
 
 def _is_decimal(definition):
@@ -74,9 +95,9 @@ def _is_decimal(definition):
 def _field(definition) -> dict:
     """Return what QGIS makes the field from; the model designer looks at the decimals alone."""
     if not _is_decimal(definition):
-        return {"class": _FILLED}
+        return {"class": _widgets.filled}
     written = str(definition.defaultValue() or 0.0).partition(".")[2]
-    return {"class": _NUMBER, "decimals": max(3, len(written))}
+    return {"class": _widgets.number, "decimals": max(3, len(written))}
 
 
 def _takes(definition, value):

@@ -4,6 +4,7 @@ from pathlib import Path
 
 from qgis.core import QgsApplication, QgsProject, QgsProviderRegistry
 
+from ..algorithms import _forms
 from ..algorithms._io.named_crs import name_common
 from ..algorithms._io.staging import sweep
 from .provider import LakefloorProvider
@@ -23,10 +24,12 @@ class LakefloorPlugin:
         QgsApplication.processingRegistry().addProvider(self.provider)
 
     def initGui(self):
+        from . import model_actions
+        from .window import WIDGETS, Window
+
+        _forms.use(WIDGETS)
         self.initProcessing()
         QgsProject.instance().readProject.connect(self._put_in_order)
-        from . import model_actions
-        from .window import Window
 
         self._actions = model_actions.register()
         self.window = Window(self.iface)
@@ -50,6 +53,7 @@ class LakefloorPlugin:
         if self.window is not None:
             self.window.stop()
             self.window = None
+            _forms.use(None)
         if self.iface is not None:
             QgsProject.instance().readProject.disconnect(self._put_in_order)
         if self._actions:

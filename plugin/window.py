@@ -12,9 +12,24 @@ from qgis.PyQt.QtCore import QObject
 from qgis.PyQt.QtGui import QIcon
 from qgis.PyQt.QtWidgets import QMenu
 
+from ..algorithms._forms import Widgets
 from ..algorithms._i18n import tr
 
 _ICON = Path(__file__).resolve().parent / "icons" / "lakefloor.svg"
+
+
+def _dialog(algorithm, parent):
+    from .door.form import Form
+
+    return Form(algorithm, False, parent)
+
+
+#: The fields are named, so that they are loaded with the first form.
+WIDGETS = Widgets(
+    number=f"{__package__}.door.fields.NumberField",
+    filled=f"{__package__}.door.fields.FilledField",
+    dialog=_dialog,
+)
 
 
 class Window(QObject):

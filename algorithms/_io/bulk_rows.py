@@ -25,6 +25,7 @@ from qgis.PyQt.QtCore import QMetaType
 from ..core.geometry_blobs import geometry_blobs
 from ..core.geopackage import quoted
 from ..core.spatial_index import ROOT, pack_nodes, round_outward
+from .sqlite_uri import read_only_uri
 from .sqlite_values import stored
 
 #: Kind of a column by the type that GDAL declares for it; of any other kind none is written here.
@@ -133,7 +134,7 @@ def table_in(path: Path, layer) -> Table | None:
 def find_table(path: Path, name: str | None = None) -> Table | None:
     """Return a table of a GeoPackage, by default its only one; None if there is more to it."""
     try:
-        with closing(sqlite3.connect(path.as_uri() + "?mode=ro", uri=True)) as db:
+        with closing(sqlite3.connect(read_only_uri(path.absolute()), uri=True)) as db:
             tables = [each for (each,) in db.execute("SELECT table_name FROM gpkg_contents")]
             if name is None and len(tables) == 1:
                 (name,) = tables

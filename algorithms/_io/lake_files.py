@@ -25,6 +25,7 @@ from ..core.errors import LakefloorError
 from .features import read_table
 from .gdal_errors import strict, without_sql
 from .iterating import iterate
+from .layer_crs import metric_crs
 from .layer_kinds import require_kind
 from .shoreline import read_polygon
 from .staging import write_file
@@ -63,7 +64,8 @@ def write_shoreline(given, path: Path):
     Raises
     ------
     LakefloorError
-        If the layer is no shoreline (as :func:`.shoreline.read_polygon`), or cannot be written.
+        If the layer is no shoreline (as :func:`.shoreline.read_polygon`), its CRS cannot be right,
+        or it cannot be written.
     """
     source, context, feedback = (
         source_of(given),
@@ -71,6 +73,7 @@ def write_shoreline(given, path: Path):
         QgsProcessingFeedback(False),
     )
     require_kind(source, "polygon", feedback)
+    metric_crs(source.sourceCrs(), source.sourceExtent(), source.sourceName(), feedback)
     read_polygon(source, source.sourceCrs(), context, feedback)
     _write_multipart(source, path, "shoreline")
 

@@ -36,13 +36,16 @@ def layer_of(source):
 
 
 def file_name_of(source) -> str:
-    """Return the name of the file that features come from; of a temporary one, that of the layer."""
+    """Return the name of the file that features come from, "" if that is none to be found again.
+
+    Layers between the steps of a model are called after an output, which says nothing.
+    """
     layer = layer_of(source)
     if layer is not None and layer.providerType() in ("ogr", "delimitedtext"):
         path = Path(layer.source().partition("|")[0].partition("?")[0])
         if path.suffix and Path(QgsProcessingUtils.tempFolder()) not in path.parents:
             return path.name
-    return source.sourceName()
+    return ""
 
 
 def is_whole(source) -> bool:

@@ -23,11 +23,22 @@ def copy_of(layer) -> QgsMapLayer:
     if layer.isModified():
         copy = layer.materialize(QgsFeatureRequest())
         copy.setName(layer.name())
+        if layer.selectedFeatureCount():
+            copy.selectByIds(_same_rows(layer, copy))
         return copy
     copy = layer.clone()
     if layer.selectedFeatureCount():
         copy.selectByIds(layer.selectedFeatureIds())
     return copy
+
+
+def _same_rows(layer, copy) -> list:
+    """Return the ids in a copy of the rows that are selected in a layer; their order is the same."""
+    bare = QgsFeatureRequest().setNoAttributes()
+    bare.setFlags(QgsFeatureRequest.Flag.NoGeometry)
+    selected = set(layer.selectedFeatureIds())
+    rows = zip(layer.getFeatures(bare), copy.getFeatures(bare))
+    return [there.id() for here, there in rows if here.id() in selected]
 
 
 def at_hand(value, context):

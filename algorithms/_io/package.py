@@ -17,6 +17,7 @@ from ..core.geopackage import allow_updates, quoted
 from ..core.visits.store_visits import STORE
 from .bulk_rows import copy_rows
 from .gdal_errors import done, made, strict, without_sql
+from .sqlite_uri import read_only_uri
 from .whole import check_whole
 
 #: Description of each table that Lakefloor wrote.
@@ -34,7 +35,7 @@ _BUSY, _LOCKED = 5, 6
 
 def descriptions(path) -> dict:
     """Return the description of each table; sqlite3.Error if it is no GeoPackage."""
-    with closing(sqlite3.connect(path.as_uri() + "?mode=ro", uri=True, timeout=2.0)) as db:
+    with closing(sqlite3.connect(read_only_uri(path.absolute()), uri=True, timeout=2.0)) as db:
         rows = db.execute("SELECT table_name, description FROM gpkg_contents").fetchall()
     return {name: text or "" for name, text in rows}
 

@@ -10,6 +10,7 @@ from pathlib import Path
 from .._i18n import tr
 from ..core.errors import LakefloorError
 from ..core.geopackage import quoted
+from .sqlite_uri import read_only_uri
 
 #: Tables that programs keep for themselves: styles and projects of QGIS.
 _OF_PROGRAMS = ("layer_styles", "qgis_projects")
@@ -80,9 +81,9 @@ def _explained(path):
 
 def _looking(path):
     """Return a connection that sees one state and changes nothing."""
-    where = Path(path).absolute().as_uri()
-    for how in ("mode=ro", "mode=ro&immutable=1"):
-        db = sqlite3.connect(f"{where}?{how}", uri=True, timeout=2.0)
+    where = read_only_uri(Path(path).absolute())
+    for how in ("", "&immutable=1"):
+        db = sqlite3.connect(f"{where}{how}", uri=True, timeout=2.0)
         try:
             db.execute("BEGIN")
             db.execute("SELECT count(*) FROM sqlite_master").fetchone()
@@ -90,7 +91,7 @@ def _looking(path):
         except sqlite3.OperationalError as error:
             db.close()
             # In a folder that may only be read, no write-ahead log can be opened beside the file.
-            if "unable to open" not in str(error) or "immutable" in how:
+            if "unable to open" not in str(error) or how:
                 raise
         except BaseException:
             db.close()

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from math import isfinite
+
 from qgis.core import QgsCoordinateTransform, QgsGeometry
 from qgis.PyQt.QtCore import QT_TRANSLATE_NOOP
 from shapely import wkb
@@ -47,6 +49,7 @@ def read_polygon(source, crs, context, feedback, of_lake=True):
         if not feature.hasGeometry():
             continue
         shape = wkb.loads(bytes(feature.geometry().asWkb()))
+        _require_places(shape, source)
         require_valid(shape, feature.id(), source)
         if shape.area > 0.0:
             parts.append(shape)
@@ -83,6 +86,17 @@ def read_cut_edge(source, crs, context, feedback):
         geometry.transform(to_crs)
         lines.append(wkb.loads(bytes(geometry.asWkb())))
     return as_lines(unary_union(lines)) if lines else None
+
+
+def _require_places(shape, source):
+    """Refuse what could not be projected."""
+    if not shape.is_empty and not all(map(isfinite, shape.bounds)):
+        raise LakefloorError(
+            tr(
+                "The CRS of layer '{}' ({}) cannot be right: its positions are nowhere on the earth. "
+                "Set the right CRS in its properties, then run again."
+            ).format(source.sourceName(), source.sourceCrs().authid() or tr("custom CRS"))
+        )
 
 
 def require_valid(shape, number: int, source):

@@ -19,8 +19,8 @@ import errno
 import json
 import os
 import shutil
-import tempfile
 import time
+import uuid
 from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import NamedTuple
@@ -342,7 +342,10 @@ def _flush_tree(folder):
 def _locked_folder(parent, first):
     """Make a folder and lock it; ``first`` is that with the journal, None for itself."""
     for attempt in range(20):
-        folder = Path(tempfile.mkdtemp(prefix=PREFIX, dir=str(parent)))
+        # Of a folder for temporary files Windows lets its account alone read what is made in there,
+        # and a file keeps that when it moves (documentation of os.mkdir: mode 0o700).
+        folder = parent / f"{PREFIX}{uuid.uuid4().hex[:8]}"
+        folder.mkdir()
         lock = None
         try:
             lock = _lock(folder / "run", create=True)

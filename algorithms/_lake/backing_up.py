@@ -17,9 +17,9 @@ from .._i18n import tr
 from .._io.flushing import flush
 from .._io.rows_digest import copy_package
 from .._io.staging import PREFIX, staging_folder
+from .._io.whole_files import free_name, rename_patiently
 from ..core.errors import LakefloorError, excerpt
 from ..core.progress import Progress, silent, span
-from ._whole_files import free_name, rename_patiently
 from .facts import FACTS_FILE, read_facts
 from .folder import LakeFolder, file_name
 from .making import put_folder_in_place, require_room_for_names
@@ -172,7 +172,7 @@ def restore(backup, parent, progress: Progress = silent) -> LakeFolder:
             made.mkdir()
             for number, (info, path) in enumerate(members):
                 _unpack(archive, info, made / path, lambda: progress(number / len(members)))  # noqa: B023
-            read_facts(made)
+            _require_facts(made, backup)
             progress(1.0)
             put_folder_in_place(made, folder)
     except (zipfile.BadZipFile, zlib.error, EOFError, NotImplementedError, RuntimeError) as error:
@@ -189,6 +189,19 @@ def restore(backup, parent, progress: Progress = silent) -> LakeFolder:
             ).format(backup.name, parent, error.strerror or error)
         ) from error
     return LakeFolder(folder)
+
+
+def _require_facts(made, backup):
+    """Refuse a backup whose lake cannot be read, by the name of the file that the user knows."""
+    try:
+        read_facts(made)
+    except LakefloorError as error:
+        said = str(error).replace(str(made / FACTS_FILE), FACTS_FILE)
+        raise LakefloorError(
+            tr("'{}' holds a lake that cannot be read. Choose another backup. {}").format(
+                backup.name, said
+            )
+        ) from error
 
 
 def _members(archive, backup):

@@ -1,8 +1,8 @@
 """What the steps of the work run: parameters filled from a lake, and what a run leaves in it.
 
-:func:`begin` makes the folder of a run and says what to run with which parameters; :func:`end` puts
-down what came of it, and :func:`give_up` takes everything back. Whoever runs it, in the background
-or not, needs to know nothing of the lake.
+:func:`fill` says what to run and what the lake gives it. :func:`begin` makes the folder of a run
+besides, for its outputs; :func:`end` puts down what came of it, and :func:`give_up` takes everything
+back. Whoever runs it, in the background or not, needs to know nothing of the lake.
 """
 
 from __future__ import annotations
@@ -35,7 +35,7 @@ from .sources import fingerprints
 from .steps import ROLES, STEPS
 from .steps import step as step_of
 
-__all__ = ["PreparedRun", "begin", "end", "give_up"]
+__all__ = ["PreparedRun", "begin", "end", "fill", "give_up"]
 
 #: Step of a model and its output -> role of the layer, or name of the document.
 _LEFT = {
@@ -111,8 +111,8 @@ class PreparedRun:
     roles: dict = field(default_factory=dict)
 
 
-def begin(lake: LakeFolder, step: str, options=None, algorithm: str = "") -> PreparedRun:
-    """Make the folder of a run of a step, and fill the parameters of what it runs.
+def fill(lake: LakeFolder, step: str, options=None, algorithm: str = "") -> tuple:
+    """Return what runs for a step, and the parameters that the lake or the options give it.
 
     Parameters
     ----------
@@ -125,28 +125,36 @@ def begin(lake: LakeFolder, step: str, options=None, algorithm: str = "") -> Pre
     algorithm : str
         The id of what is to run in place of the usual one.
 
+    Returns
+    -------
+    tuple of (str, dict)
+        The id of the algorithm, and values of its inputs.
+
+    Raises
+    ------
+    LakefloorError
+        If the lake lacks what the step needs.
+    """
+    definition, parameters = _filled(lake, step_of(step), _sources_now(lake), options, algorithm)
+    return definition.id(), parameters
+
+
+def begin(lake: LakeFolder, step: str, options=None, algorithm: str = "") -> PreparedRun:
+    """Make the folder of a run of a step, and fill the parameters of what it runs.
+
+    To be called when the run starts, not before it waits for others: what it reads is noted now.
+    Parameters are those of :func:`fill`.
+
     Raises
     ------
     LakefloorError
         If the lake lacks what the step needs, or the folder cannot be made.
     """
-    wanted = step_of(step)
-    now = _sources_now(lake)
-    missing = [tr(_WORDS.get(source, source)) for source in wanted.needs if source not in now]
-    if missing:
-        raise LakefloorError(tr("This step needs something first: {}.").format(", ".join(missing)))
-    options = dict(options or {})
-    algorithm = algorithm or _usual(lake, wanted, options)
-    definition = QgsApplication.processingRegistry().createAlgorithmById(algorithm)
-    if definition is None:
-        raise LakefloorError(
-            tr("'{}' is missing. Enable the plugins Processing and Lakefloor.").format(algorithm)
-        )
-    parameters = _filled(_known(lake, now), definition, options)
-    folder = begin_run(lake, step)
-    roles = {}
+    wanted, now = step_of(step), _sources_now(lake)
+    definition, parameters = _filled(lake, wanted, now, options, algorithm)
+    folder, roles = begin_run(lake, step), {}
     for output, name, ending in _destinations(definition):
-        if output in options:
+        if output in (options or ()):
             continue
         if name is not None and ROLES.get(name, step) == step:
             roles[output] = name
@@ -155,7 +163,7 @@ def begin(lake: LakeFolder, step: str, options=None, algorithm: str = "") -> Pre
             # A layer that another step leaves: here it is only on the way to the others.
             parameters[output] = _TEMPORARY
     inputs = {s: now[s] for s in (*wanted.needs, *wanted.uses) if s in now}
-    return PreparedRun(lake, step, algorithm, parameters, folder, inputs, roles)
+    return PreparedRun(lake, step, definition.id(), parameters, folder, inputs, roles)
 
 
 def end(prepared: PreparedRun, results, failure: str = "") -> RunRecord:
@@ -233,7 +241,22 @@ def _usual(lake, step, options) -> str:
     return step.algorithm
 
 
-def _filled(known, definition, options) -> dict:
+def _filled(lake, wanted, now, options, algorithm) -> tuple:
+    """Return the definition of what runs for a step, and its inputs as the lake has them now."""
+    missing = [tr(_WORDS.get(source, source)) for source in wanted.needs if source not in now]
+    if missing:
+        raise LakefloorError(tr("This step needs something first: {}.").format(", ".join(missing)))
+    options = dict(options or {})
+    algorithm = algorithm or _usual(lake, wanted, options)
+    definition = QgsApplication.processingRegistry().createAlgorithmById(algorithm)
+    if definition is None:
+        raise LakefloorError(
+            tr("'{}' is missing. Enable the plugins Processing and Lakefloor.").format(algorithm)
+        )
+    return definition, _taken(_known(lake, now), definition, options)
+
+
+def _taken(known, definition, options) -> dict:
     """Return the parameters of an algorithm that the lake or the options give."""
     values = {**known, **options}
     values = {n: v for n, v in values.items() if v not in (None, "") or n in options}

@@ -8,9 +8,9 @@ from pathlib import Path
 from .._i18n import tr
 from .._io.lake_files import write_gauge, write_shoreline
 from .._io.staging import staging_folder
+from .._io.whole_files import rename_patiently
 from ..core.errors import LakefloorError
 from ..core.progress import Progress, silent, span
-from ._whole_files import rename_patiently
 from .facts import LakeFacts, write_facts
 from .folder import LakeFolder, file_name
 from .logs import copy_logs
@@ -52,8 +52,8 @@ def new_lake(
     Raises
     ------
     LakefloorError
-        If there is such a folder already, a source cannot be used, or the disk is full. Nothing is
-        there then.
+        If there is such a folder already, a source cannot be used, there is no log among those to
+        be copied, or the disk is full. Nothing is there then.
     """
     parent = Path(parent)
     if not facts.name.strip():
@@ -66,6 +66,7 @@ def new_lake(
                 "'{}' is there already. Open that lake, or give the new one another name or place."
             ).format(folder)
         )
+    logs = list(map(Path, [logs] if isinstance(logs, (str, Path)) else logs))
     with staging_folder(parent) as staging:
         lake = LakeFolder(staging / folder.name)
         try:
@@ -75,8 +76,13 @@ def new_lake(
                 write_shoreline(shoreline, lake.shoreline)
             if gauge is not None:
                 write_gauge(gauge, lake.gauge)
-            if copy_logs:
-                _copy_logs(lake, logs, span(progress, 0.1, 0.9))
+            if copy_logs and not _copy_logs(lake, logs, span(progress, 0.1, 0.9)) and logs:
+                raise LakefloorError(
+                    tr(
+                        "No log was found in '{}'. Logs are NMEA 0183, delimited text or GPX. Choose "
+                        "the folder or the files that the sounder has written."
+                    ).format("', '".join(path.name for path in logs))
+                )
             (lake.path / _ABOUT).write_text(_about(facts), encoding="utf-8")
             write_facts(lake.path, facts)
             progress(1.0)
@@ -132,7 +138,7 @@ def _about(facts) -> str:
         "{}\n\n"
         "This folder is a lake of the QGIS plugin Lakefloor. Copy, move or rename it as a whole.\n"
         "Close QGIS first, so that no file is copied halfway.\n\n"
-        "It says where its boats went and when: in the lake database, in the logs and on the maps\n"
+        "It shows where boats went and when: in the lake database, in the logs and on the maps\n"
         "of each run. Before you hand it on, think of who may see the tracks and the marks.\n"
         "'Copy to share' makes a copy without them.\n\n"
         "The maps are not for navigation.\n"

@@ -9,7 +9,7 @@ from .._lake.folder import lake_of
 from .._lake.runs import current_run
 from .._lake.steps import ROLES, STEPS
 from ..core.errors import LakefloorError
-from .lake_group import LAKE, OWN_ID, ROLE, LakeGroup, find_groups
+from .lake_group import LAKE, OWN_ID, ROLE, find_groups, group_of
 from .renewing import may_renew
 from .sources import file_of, point_at
 
@@ -49,10 +49,9 @@ def unseen_runs(project, lake) -> list:
 
     Such as one that ended while another project was open.
     """
-    facts = read_facts(lake.path)
-    if not any(node.customProperty(LAKE) == facts.id for node in find_groups(project)):
+    group = group_of(project, read_facts(lake.path))
+    if group is None:
         return []
-    group = LakeGroup(project, facts.id, facts.name)
     runs = [current_run(lake, step.key) for step in STEPS if step.algorithm]
     return [
         run
@@ -95,12 +94,13 @@ def repoint(project, lake) -> list:
 
 def _found_again(layer, path, lake):
     role = layer.customProperty(ROLE)
-    # A run's file lies in the folder of its run in that of its step, a kept one in the lake's.
-    count = 3 if ROLES.get(role) else 1
-    parts = path.parts[-count:] if path else ()
-    place = lake.path.joinpath(*parts)
-    if parts and place.is_file():
-        return place
+    # A run's file lies in the folder of its run in that of its step, a kept one in the lake's, and
+    # before there is a map the soundings are those of the database, which is there too.
+    for count in (3, 1) if ROLES.get(role) else (1,):
+        parts = path.parts[-count:] if path else ()
+        place = lake.path.joinpath(*parts)
+        if parts and place.is_file():
+            return place
     record = current_run(lake, ROLES[role]) if ROLES.get(role) else None
     if record is not None and role in record.outputs and layer.customProperty(OWN_ID) == layer.id():
         return lake.path / record.outputs[role]

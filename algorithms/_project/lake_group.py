@@ -13,7 +13,7 @@ from qgis.core import QgsLayerTreeGroup, QgsLayerTreeLayer
 from .._i18n import tr
 from .catalogue import LAYERS, SECTIONS, lake_layer, order_of
 
-__all__ = ["LAKE", "OWN_ID", "ROLE", "LakeGroup", "find_groups", "own_layers"]
+__all__ = ["LAKE", "OWN_ID", "ROLE", "LakeGroup", "find_groups", "group_of", "own_layers"]
 
 #: Custom properties: of a group and of its layers, the id of the lake; of a layer, its role and
 #: its own id, by which a copy that the user made of it is told from it.
@@ -115,6 +115,13 @@ class LakeGroup:
     def layers(self) -> dict:
         """Return the layers of the lake, by role."""
         return own_layers(self.project, self.lake_id)
+
+
+def group_of(project, facts) -> LakeGroup | None:
+    """Return the group that a lake has in a project, or None; none is made."""
+    if any(node.customProperty(LAKE) == facts.id for node in find_groups(project)):
+        return LakeGroup(project, facts.id, facts.name)
+    return None
 
 
 def _before(group, is_later) -> int:

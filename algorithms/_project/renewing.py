@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from contextlib import contextmanager
 
 from qgis.core import QgsMapLayerStyle, QgsVectorLayer
 
@@ -13,7 +14,7 @@ from .lake_group import LAKE, OWN_ID, ROLE
 from .looks import dress, legend_order, map_tip, notes_of, set_notes, style_layer
 from .sources import file_of, opened, point_at
 
-__all__ = ["bring", "may_renew"]
+__all__ = ["bring", "may_renew", "our_change"]
 
 
 @in_local_numbers
@@ -59,7 +60,7 @@ def bring(group, role, path, unit, notes="", deepest=None) -> str:
         return ""
     if not may_renew(layer):
         return tr(
-            "Layer '{}' has changes that are not saved, so it still shows the result before. Save "
+            "Layer '{}' has changes that are not saved, so it still shows the earlier result. Save "
             "or discard them, then show the lake again."
         ).format(layer.name())
     style_layer(fresh, role, unit, deepest)
@@ -71,6 +72,20 @@ def bring(group, role, path, unit, notes="", deepest=None) -> str:
     _order_legend(group, layer)
     layer.triggerRepaint()
     return ""
+
+
+@contextmanager
+def our_change(group, layer):
+    """Let what is done to the styles of a layer meanwhile not be taken for the user's change.
+
+    Only for styles that were as we had set them; those of the user's stay the user's.
+    """
+    same = untouched(layer, _as_set(group, layer))
+    yield
+    if same:
+        now = style_texts(layer)
+        known = {**_as_set(group, layer), **{name: now[name] for name in same}}
+        group.remember("styles", layer.id(), pack(json.dumps(known)))
 
 
 def may_renew(layer) -> bool:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from dataclasses import dataclass, field
 
 from qgis.core import QgsProcessingFeedback, QgsReferencedRectangle
@@ -13,13 +14,21 @@ from .._lake.runs import current_run
 from .._lake.steps import ROLES, STEPS
 from ..core.errors import LakefloorError
 from .catalogue import LAYERS, SECTIONS
-from .lake_group import LAKE, LakeGroup, find_groups
+from .lake_group import LAKE, LakeGroup, find_groups, group_of
 from .looks import deepest_of
 from .renewing import bring
 from .themes import renew_themes
 from .wording import notes_of_run, run_title, unit_of
 
-__all__ = ["Shown", "show_all", "show_lake", "show_run", "show_run_by_layer"]
+__all__ = [
+    "Shown",
+    "show_all",
+    "show_file",
+    "show_lake",
+    "show_run",
+    "show_run_by_layer",
+    "unseen_files",
+]
 
 
 @dataclass
@@ -73,7 +82,7 @@ def show_run_by_layer(project, lake, record, unit=None):
         The same each time; its layers are there with the last.
     """
     facts = read_facts(lake.path)
-    is_new = _is_new(project, facts.id)
+    is_new = _is_new(project, lake, facts.id)
     group = LakeGroup(project, facts.id, facts.name)
     unit, notes = unit or unit_of(facts), notes_of_run(record, facts)
     again = group.recall("runs", record.step) == record.stamp
@@ -107,13 +116,11 @@ def show_lake(project, lake, unit=None) -> Shown:
     One that the user removed does not come back as long as the lake's group is there.
     """
     facts = read_facts(lake.path)
-    is_new = _is_new(project, facts.id)
+    is_new = _is_new(project, lake, facts.id)
     group = LakeGroup(project, facts.id, facts.name)
     unit, there, shown = unit or unit_of(facts), group.layers(), Shown(group.node)
     for entry in reversed(LAYERS):
-        path = {"shoreline": lake.shoreline, "marks": lake.marks, "gauge": lake.gauge}.get(
-            entry.role
-        )
+        path = _kept(lake).get(entry.role)
         if path is None or not path.is_file():
             continue
         if entry.role not in there and group.recall("kept", entry.role):
@@ -124,6 +131,59 @@ def show_lake(project, lake, unit=None) -> Shown:
         else:
             group.remember("kept", entry.role, True)
     return _done(project, group, facts, shown, is_new)
+
+
+@in_local_numbers
+def show_file(project, lake, role, path):
+    """Bring in one file of a lake in its place, also where the user had removed its layer.
+
+    Parameters
+    ----------
+    project : QgsProject
+    lake : LakeFolder
+    role : str
+    path : Path
+        Of a file in the lake's folder: one that people keep, or the database for soundings.
+
+    Returns
+    -------
+    QgsMapLayer
+
+    Raises
+    ------
+    LakefloorError
+        If it cannot be opened.
+    """
+    facts = read_facts(lake.path)
+    is_new = _is_new(project, lake, facts.id)
+    group = LakeGroup(project, facts.id, facts.name)
+    problem = bring(group, role, path, unit_of(facts))
+    if problem:
+        raise LakefloorError(problem)
+    if role in _kept(lake):
+        group.remember("kept", role, True)
+    layer = group.layers()[role]
+    # A file that was just made says nothing about where the lake is.
+    is_new = is_new and not layer.extent().isEmpty()
+    return _done(project, group, facts, Shown(group.node), is_new).layers[role]
+
+
+def unseen_files(project, lake) -> list:
+    """Return the roles of files that people keep, which the group of a lake has never shown."""
+    group = group_of(project, read_facts(lake.path))
+    if group is None:
+        return []
+    there = group.layers()
+    return [
+        role
+        for role, path in _kept(lake).items()
+        if path.is_file() and role not in there and not group.recall("kept", role)
+    ]
+
+
+def _kept(lake) -> dict:
+    """Return the files that people keep themselves, by role."""
+    return {"shoreline": lake.shoreline, "marks": lake.marks, "gauge": lake.gauge}
 
 
 def show_all(project, lake, unit=None) -> Shown:
@@ -146,14 +206,16 @@ def _done(project, group, facts, shown, is_new) -> Shown:
     return shown
 
 
-def _is_new(project, lake_id) -> bool:
-    """Tell whether a project is empty and unsaved but for what we brought in."""
+def _is_new(project, lake, lake_id) -> bool:
+    """Tell whether a project holds nothing but what we brought in, and no place on Earth yet."""
     layers = project.mapLayers().values()
     settled = any(node.customProperty(LAKE) == lake_id for node in find_groups(project)) and any(
         layer.isSpatial() for layer in layers
     )
     foreign = any(layer.customProperty(LAKE) != lake_id for layer in layers)
-    return not (project.fileName() or foreign or settled)
+    name = project.fileName()
+    of_others = bool(name) and os.path.realpath(name) != os.path.realpath(lake.project)
+    return not (of_others or foreign or settled)
 
 
 def _set_up(project, layers):

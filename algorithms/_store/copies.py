@@ -13,6 +13,7 @@ from pathlib import Path
 
 from .._i18n import tr
 from .._io.flushing import flush
+from .._io.sqlite_uri import read_only_uri
 from .._io.staging import staging_folder
 from ..core.errors import LakefloorError
 from ..core.progress import silent
@@ -126,7 +127,7 @@ def _identity(path):
     """Return the identity of a store, None for any other file or one that is locked."""
     with suppress(LakefloorError, sqlite3.Error, OSError, UnicodeError):
         # Nothing is made or undone by looking.
-        where = f"{path.resolve().as_uri()}?mode=ro"
+        where = read_only_uri(path.resolve())
         with closing(sqlite3.connect(where, uri=True, timeout=0.0)) as db:
             db.execute("BEGIN")
             check_layout(db, path)

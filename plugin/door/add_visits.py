@@ -43,7 +43,6 @@ class AddVisits(StepForm):
 
     def accept(self):
         if not self.logs.paths():
-            self.bar.clearWidgets()
-            self.bar.pushWarning("", tr("Choose the logs of the visit."))
+            self.wrong.say(tr("Choose the logs of the visit."))
             return
         super().accept()

@@ -5,7 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 from qgis.core import QgsApplication, QgsProject
-from qgis.PyQt.QtCore import QObject, Qt, QUrl
+from qgis.PyQt.QtCore import QObject, Qt, QTimer, QUrl
 from qgis.PyQt.QtGui import QDesktopServices
 from qgis.PyQt.QtWidgets import QFileDialog
 
@@ -35,6 +35,8 @@ class Door(QObject):
         self.maker = LakeMaker(self.runner, self.taker, self)
         self.panel = LakePanel(iface.mainWindow())
         iface.addDockWidget(Qt.DockWidgetArea.RightDockWidgetArea, self.panel)
+        #: Whether the project of the open lake was closed while something ran for it.
+        self._left = False
         self._form = None
         self._put_in_tools()
         self._connect()
@@ -52,11 +54,13 @@ class Door(QObject):
         work, page, welcome = self.work, self.panel.page, self.panel.welcome
         work.opened.connect(self._show_lake)
         work.looked.connect(self._show_seen)
+        work.changing.connect(self._show_changing)
         self.runner.changed.connect(self._show_run)
         for source in (work, self.taker, self.maker):
             source.told.connect(self.tell)
         self.taker.came_out.connect(self._show_result)
         self.maker.made.connect(self.open)
+        self.maker.refused.connect(self.ask_new_lake)
         self.maker.brought.connect(self._show_brought)
         welcome.example_asked.connect(self.open_example)
         welcome.new_asked.connect(self.ask_new_lake)
@@ -67,6 +71,7 @@ class Door(QObject):
         page.steps.asked.connect(self.take_step)
         self.panel.run.canceled.connect(self.runner.cancel)
         page.said.layer_asked.connect(self._show_layer)
+        page.said.weakest_asked.connect(self._show_weakest)
         page.said.document_asked.connect(self._open_file)
         self._connect_visits(page.visits)
         project = QgsProject.instance()
@@ -88,7 +93,13 @@ class Door(QObject):
 
             return getattr(_store, name)(path, *given)
 
-        self.work.change(work)
+        self.work.change(work, self._show_statuses)
+
+    def _show_statuses(self):
+        """Let the soundings on the map show what the lake database says now."""
+        from ..tools import show_statuses
+
+        show_statuses(self.work, done=lambda wrong: wrong and self.tell(wrong, True))
 
     def stop(self):
         """Cancel what runs, give the lake back and take the panel away."""
@@ -119,8 +130,9 @@ class Door(QObject):
         if not projects.make_room(self.iface, folder):
             return
         if self.work.open(folder):
+            self._left = False
             remember(self.work.folder.path)
-            projects.bring_in(self.iface, self.work.folder)
+            self._bring(lambda: projects.bring_in(self.iface, self.work.folder))
             # Opening its project may have closed it.
             if self.work.folder is None:
                 self.work.open(folder)
@@ -129,11 +141,14 @@ class Door(QObject):
         """Open the example lake; the first time it is copied and mapped."""
         self.maker.make_example()
 
-    def ask_new_lake(self):
-        """Ask for a new lake, and make it."""
+    def ask_new_lake(self, asked=None, wrong=""):
+        """Ask for a new lake, and make it; after what went wrong, with what was filled in before."""
         from .new_lake import NewLakeDialog
 
         dialog = NewLakeDialog(self.iface.mainWindow())
+        if asked is not None:
+            dialog.fill(asked)
+            dialog.wrong.say(wrong)
         dialog.accepted.connect(lambda: self.maker.make(dialog.asked()))
         self._show_form(dialog)
 
@@ -150,20 +165,35 @@ class Door(QObject):
 
     def _follow_project(self, *_):
         project = QgsProject.instance()
-        lake = projects.lake_in(project)
+        lakes = projects.lakes_in(project)
+        lake = lakes[0] if lakes else None
+        self._left = self._left and lake != self.work.folder
         if lake is None:
             return
         if lake != self.work.folder:
             self.work.open(lake.path)
             remember(lake.path)
+        for each in lakes:
+            self._bring(lambda each=each: projects.catch_up(project, each))
+
+    def _bring(self, bring):
+        """Bring layers into the project, and tell what could not be done."""
         try:
-            projects.catch_up(project, lake)
+            for problem in bring():
+                self.tell(problem, True)
         except (LakefloorError, OSError) as error:
             self.tell(str(error), True)
 
     def _leave_project(self):
-        """Close a lake whose own project was closed, unless something still runs for it."""
-        if self.work.folder is not None and not self._is_running():
+        """Close a lake whose project was closed; what runs for it comes to its end first."""
+        if self.work.folder is not None:
+            self._left = self._is_running()
+            if not self._left:
+                self.work.close()
+
+    def _close_left(self):
+        if self._left and not self._is_running():
+            self._left = False
             self.work.close()
 
     def _is_running(self):
@@ -216,7 +246,7 @@ class Door(QObject):
 
     def _show_brought(self, lake):
         if lake == self.work.folder:
-            projects.bring_in(self.iface, lake)
+            self._bring(lambda: projects.bring_in(self.iface, lake))
             self.work.look()
 
     def _add_visits(self, lake, form, options):
@@ -246,26 +276,52 @@ class Door(QObject):
         running = {step_of_run(run): run.progress for run in runs if run.state == "running"}
         self.panel.page.show_seen(self.work, runs, running)
 
+    def _show_changing(self, is_changing):
+        self._show_seen()
+        if is_changing:
+            self.panel.page.visits.wait()
+
     def _show_run(self, run):
         self.panel.run.show_runs(self.runner.runs)
         if run in runs_of(self.work.folder, self.runner.runs):
             self._show_seen()
             if run.is_over:
                 self.work.look()
+                # What comes after a run is started when it has ended.
+                QTimer.singleShot(0, self._close_left)
 
     def _show_result(self, lake, record):
-        if self.work.folder == lake:
-            shown = projects.show_result(self.iface, lake, record)
-            for problem in shown.problems:
-                self.tell(problem, True)
+        if self.work.folder == lake and not self._left:
+            self._bring(lambda: projects.show_result(self.iface, lake, record).problems)
         self.work.look()
 
     def _show_layer(self, role):
+        layer = self._layer_of(role)
+        if layer is not None:
+            projects.show_layer(self.iface, layer)
+
+    def _show_weakest(self, role):
+        """Zoom to the weakest place of a layer, which is looked for beside the window."""
+        layer = self._layer_of(role)
+        if layer is None:
+            return
+        projects.tick(self.iface, layer)
+        name, find = layer.id(), projects.weakest_of(layer)
+
+        def show(box):
+            there = QgsProject.instance().mapLayer(name)
+            if there is not None:
+                projects.zoom_to(self.iface, there, box)
+
+        self.work.aside.do(find, show, lambda text: self.tell(text, True))
+
+    def _layer_of(self, role):
         layer = projects.layer_of(QgsProject.instance(), self.work.facts.id, role)
         if layer is None:
-            self.tell(tr("This layer is not in the project any more."), True)
-        else:
-            projects.show_layer(self.iface, layer)
+            self.tell(
+                tr("This layer is no longer in the project. Run its step again to add it."), True
+            )
+        return layer
 
     # -- files ----------------------------------------------------------------
 

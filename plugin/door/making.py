@@ -18,6 +18,8 @@ class LakeMaker(QObject):
     made = pyqtSignal(str)
     #: Files were brought into a lake (LakeFolder).
     brought = pyqtSignal(object)
+    #: A lake could not be made: what was asked (NewLake), and why.
+    refused = pyqtSignal(object, str)
     #: A sentence for the user, and whether it is a warning.
     told = pyqtSignal(str, bool)
 
@@ -43,19 +45,15 @@ class LakeMaker(QObject):
         try:
             asked.folder.mkdir(parents=True, exist_ok=True)
         except OSError as error:
-            self.told.emit(
-                tr("Cannot make '{}' ({}). Choose another folder.").format(
-                    asked.folder, error.strerror
-                ),
-                True,
-            )
+            why = tr("Cannot make '{}' ({}). Choose another folder.")
+            self.refused.emit(asked, why.format(asked.folder, error.strerror))
             return
 
         def finished(run):
             if run.state == "done":
                 self._go_on(LakeFolder(folder), asked)
             elif run.state == "failed":
-                self.told.emit(run.error, True)
+                self.refused.emit(asked, run.error)
 
         folder = asked.folder / file_name(asked.facts.name)
         self._runner.start(
@@ -80,7 +78,7 @@ class LakeMaker(QObject):
         self._runner.start(
             "lakefloor:bringintolake",
             {"LAKE": str(lake.path), **_files(files, "FILES", "FOLDER")},
-            title=tr("Bringing in files"),
+            title=tr("Adding files to the lake"),
             lake=str(lake.path),
             finished=finished,
         )

@@ -5,7 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from qgis.gui import QgsCollapsibleGroupBox, QgsFileWidget, QgsMessageBar
+from qgis.core import QgsVectorLayer
+from qgis.gui import QgsCollapsibleGroupBox, QgsFileWidget
 from qgis.PyQt.QtCore import QTimeZone
 from qgis.PyQt.QtWidgets import (
     QCheckBox,
@@ -24,6 +25,7 @@ from ...algorithms._lake.facts import Boat, LakeFacts
 from ...algorithms._lake.folder import file_name
 from ...algorithms.core.units import FOOT, UNIT_OF_WORDS
 from .logs_field import LogsField
+from .wrong import Wrong
 
 #: Less than this is no number for a field that may be empty.
 _NONE = -1000.0
@@ -61,7 +63,7 @@ class NewLakeDialog(QDialog):
         super().__init__(parent)
         self.setWindowTitle(tr("New lake"))
         self.resize(480, 360)
-        self.bar = QgsMessageBar()
+        self.wrong = Wrong()
         self._make_fields()
         buttons = QDialogButtonBox(QDialogButtonBox.StandardButton.Cancel)
         make = buttons.addButton(tr("Make the lake"), QDialogButtonBox.ButtonRole.AcceptRole)
@@ -69,7 +71,7 @@ class NewLakeDialog(QDialog):
         buttons.accepted.connect(self.accept)
         buttons.rejected.connect(self.reject)
         column = QVBoxLayout(self)
-        column.addWidget(self.bar)
+        column.addWidget(self.wrong)
         column.addLayout(self._first())
         column.addWidget(self._more())
         column.addStretch(1)
@@ -91,7 +93,7 @@ class NewLakeDialog(QDialog):
         self.draft.setDecimals(2)
         self.draft.setSingleStep(0.1)
         self.shoreline = _path(QgsFileWidget.StorageMode.GetFile)
-        self.shoreline.lineEdit().setPlaceholderText(tr("If empty, it is drawn later"))
+        self.shoreline.lineEdit().setPlaceholderText(tr("If empty, draw it later"))
         self.logs = LogsField()
         self.place, self.zone, self.datum_name = QLineEdit(), QComboBox(), QLineEdit()
         self.zone.setEditable(True)
@@ -196,11 +198,35 @@ class NewLakeDialog(QDialog):
             self.copy_logs.isChecked(),
         )
 
+    def fill(self, asked):
+        """Fill in what was asked before."""
+        facts, boat = asked.facts, asked.facts.boat
+        self.unit.setCurrentText(facts.unit)
+        self.boat.setCurrentText(boat.name)
+        self.draft.setValue(boat.draft_m / self._factor)
+        self.speed.setValue(boat.sound_speed_ms)
+        self.level_unit.setCurrentText(facts.level_unit)
+        self.zone.setCurrentText(facts.time_zone)
+        self.logs.set_paths(asked.logs)
+        self.copy_logs.setChecked(asked.copy_logs)
+        for line, text in (
+            (self.name, facts.name), (self.place, facts.place), (self.datum_name, facts.datum_name)
+        ):  # fmt: skip
+            line.setText(text)
+        for box, number in ((self.beam, boat.beam_deg), (self.datum, facts.datum_reading)):
+            box.setValue(_NONE if number is None else number)
+        paths = {
+            self.folder: asked.folder,
+            self.shoreline: asked.shoreline,
+            self.gauge: asked.gauge,
+        }
+        for widget, path in paths.items():
+            widget.setFilePath("" if path is None else str(path))
+
     def accept(self):
         wrong = _wrong(self.asked())
         if wrong:
-            self.bar.clearWidgets()
-            self.bar.pushWarning("", wrong)
+            self.wrong.say(wrong)
             return
         self._keep_boat()
         super().accept()
@@ -227,6 +253,14 @@ def _wrong(asked) -> str:
     for path in (asked.shoreline, asked.gauge, *asked.logs):
         if path is not None and not path.exists():
             return tr("'{}' does not exist. Choose a file that does.").format(path)
+    if (
+        asked.shoreline is not None
+        and not QgsVectorLayer(str(asked.shoreline), "", "ogr").isValid()
+    ):
+        return tr(
+            "QGIS cannot read '{}'. Choose a file with the polygon of the lake, such as GeoJSON, "
+            "GeoPackage or shapefile."
+        ).format(asked.shoreline.name)
     return ""
 
 

@@ -3,16 +3,12 @@
 from __future__ import annotations
 
 from qgis.core import QgsProcessingContext, QgsProcessingParameterDefinition, QgsProject
-from qgis.gui import (
-    QgsCollapsibleGroupBox,
-    QgsMessageBar,
-    QgsProcessingParameterWidgetContext,
-    QgsScrollArea,
-)
+from qgis.gui import QgsCollapsibleGroupBox, QgsProcessingParameterWidgetContext, QgsScrollArea
 from qgis.PyQt.QtCore import pyqtSignal
 from qgis.PyQt.QtWidgets import QDialog, QDialogButtonBox, QFormLayout, QVBoxLayout, QWidget
 
 from ...algorithms._i18n import tr
+from .wrong import Wrong
 
 
 class StepForm(QDialog):
@@ -47,7 +43,7 @@ class StepForm(QDialog):
         if canvas is not None:
             self._widgets.setMapCanvas(canvas)
         self._wrappers, self._rows = {}, []
-        self.bar = QgsMessageBar()
+        self.wrong = Wrong()
         # Rows go into layouts that have a widget, which owns them at once.
         self._top, self._more = QWidget(), QgsCollapsibleGroupBox(tr("More"))
         self.form, more = QFormLayout(self._top), QFormLayout(self._more)
@@ -114,7 +110,7 @@ class StepForm(QDialog):
         buttons.accepted.connect(self.accept)
         buttons.rejected.connect(self.reject)
         whole = QVBoxLayout(self)
-        whole.addWidget(self.bar)
+        whole.addWidget(self.wrong)
         whole.addWidget(area)
         whole.addWidget(buttons)
         self.resize(460, min(640, 150 + inside.sizeHint().height()))
@@ -129,11 +125,19 @@ class StepForm(QDialog):
         whole = {**self._made(), **self._values, **values}
         fine, wrong = self._algorithm.checkParameterValues(whole, self._context)
         if not fine:
-            self.bar.clearWidgets()
-            self.bar.pushWarning("", wrong)
+            self.wrong.say(self._missing(values) or wrong)
             return
         self.filled.emit(values)
         super().accept()
+
+    def _missing(self, values) -> str:
+        """Return which field is empty that must not be, "" for none; QGIS names its key."""
+        for name in self._wrappers:
+            definition = self._algorithm.parameterDefinition(name)
+            value = values.get(name)
+            if value in (None, "") and not definition.checkValueIsAcceptable(value):
+                return tr("Fill in '{}'.").format(definition.description())
+        return ""
 
 
 def _is_advanced(definition) -> bool:

@@ -20,6 +20,8 @@ from ...algorithms._lake.steps import STEPS
 from . import texts
 
 RUNNING = "running"
+#: Letters of a state that are shown; what went wrong ends with what to do.
+_READ = 500
 
 _ICONS = {
     states.NOT_YET: "/mTaskOnHold.svg",
@@ -103,7 +105,7 @@ class _Row:
         self._icon.setPixmap(icon.pixmap(QSize(size, size)))
         self._icon.setAccessibleName(text)
         self._icon.setToolTip(text)
-        short = text if len(text) < 160 else f"{text[:157]}…"
+        short = text if len(text) < _READ else f"{text[: _READ - 3]}…"
         self._state.setText(short)
         self._state.setToolTip(text)
         self.button.setEnabled(enabled)
@@ -140,9 +142,9 @@ _ACTION_ICONS = {
 def _options(key) -> dict:
     """Return the options of a step: key -> text."""
     if key == "shoreline":
-        return {"file": tr("From a file…"), "draw": tr("Draw on the map")}
+        return {"file": tr("Take the shoreline from a file…")}
     if key == "visits":
-        return {"gauge": tr("Take gauge readings…")}
+        return {"gauge": tr("Add gauge readings…")}
     if key == "map":
         return {
             "sheet": tr("Open the map sheet"),

@@ -10,6 +10,7 @@ from ...algorithms import _settings
 from ...algorithms._lake.facts import read_facts
 from ...algorithms._lake.runs import current_run
 from ...algorithms._lake.steps import STEPS
+from ...algorithms._lake.steps import step as step_of
 from ...algorithms.core.errors import LakefloorError
 from . import texts
 
@@ -34,17 +35,12 @@ class StepTaker(QObject):
         LakefloorError
             If the lake lacks what the step needs.
         """
-        from ...algorithms._lake.filling import begin, give_up
+        from ...algorithms._lake.filling import fill
 
-        prepared = begin(lake, key, _chosen(key, lake))
-        give_up(prepared)
-        made = {*prepared.roles, *(n for n, v in prepared.parameters.items() if v == _TEMPORARY)}
-        return prepared.algorithm, {
-            name: value for name, value in prepared.parameters.items() if name not in made
-        }
+        return fill(lake, key, _chosen(key, lake))
 
     def take(self, key, lake, options=None, then=None):
-        """Take a step.
+        """Take a step, as soon as what runs for the lake is over.
 
         Parameters
         ----------
@@ -57,39 +53,44 @@ class StepTaker(QObject):
         """
         from ...algorithms._lake.filling import begin
 
-        try:
-            prepared = begin(lake, key, {**_chosen(key, lake), **(options or {})})
-        except (LakefloorError, OSError) as error:
-            self.told.emit(str(error), True)
-            return None
+        begun = []
+
+        def fill():
+            begun.append(begin(lake, key, {**_chosen(key, lake), **(options or {})}))
+            return begun[0].algorithm, begun[0].parameters
+
         return self._runner.start(
-            prepared.algorithm,
-            prepared.parameters,
+            step_of(key).algorithm,
+            {},
             title=texts.step_run_title(key),
             lake=str(lake.path),
-            finished=lambda run: self._end(prepared, run, then),
+            finished=lambda run: self._end(begun, run, then),
+            fill=fill,
         )
 
-    def _end(self, prepared, run, then):
+    def _end(self, begun, run, then):
         from ...algorithms._lake.filling import end, give_up
 
         try:
             if run.state == "cancelled":
-                give_up(prepared)
+                for prepared in begun:
+                    give_up(prepared)
                 return
-            record = end(prepared, run.results, run.error)
+            if not begun:
+                self.told.emit(run.error, True)
+                return
+            record = end(begun[0], run.results, run.error)
         except (LakefloorError, OSError) as error:
             self.told.emit(str(error), True)
             return
         if record.failure:
             self.told.emit(record.failure, True)
             return
-        self.came_out.emit(prepared.lake, record)
+        self.came_out.emit(begun[0].lake, record)
         if then is not None:
             then()
 
 
-_TEMPORARY = "TEMPORARY_OUTPUT"
 #: Interval of contours where nobody chose one, in the depth unit.
 _INTERVAL = {"feet": 1.0, "meters": 0.5}
 

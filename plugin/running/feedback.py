@@ -12,6 +12,9 @@ HEADING, FACT, WARNING, ERROR = "heading", "fact", "warning", "error"
 #: What QGIS says of each step of a model, in any language: "OK. Execution took 0.3 s (2 outputs)."
 _TOOK = re.compile(r"\d s \(\d+ \S+\)\.?$")
 
+#: And before each: "Running Smooth surface [2/8]". Steps of our models have a heading of their own.
+_STEP, _OURS = re.compile(r"\[\d+/\d+\]$"), re.compile(r"^== (.+) ==$")
+
 
 class RunFeedback(QgsProcessingFeedback):
     """Collects lines; the main thread fetches them now and then, so that no line costs a signal.
@@ -45,7 +48,17 @@ class RunFeedback(QgsProcessingFeedback):
             self._add(FACT, info)
 
     def pushFormattedMessage(self, html, text):
-        self._add(HEADING if html.lstrip().startswith(("<h", "<b>")) else FACT, text)
+        ours = _OURS.match(text.strip())
+        if ours:
+            self._add_heading(ours[1])
+        else:
+            self._add(HEADING if html.lstrip().startswith(("<h", "<b>")) else FACT, text)
+
+    def _add_heading(self, text):
+        with self._lock:
+            if self._lines and self._lines[-1][0] == HEADING and _STEP.search(self._lines[-1][1]):
+                self._lines.pop()
+        self._add(HEADING, text)
 
     def pushWarning(self, warning):
         self._add(WARNING, warning)

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-import os
 from datetime import datetime, timezone
+
+from ...algorithms._io.same_place import same_place
 
 WAITING, RUNNING, DONE, FAILED, CANCELLED = "waiting", "running", "done", "failed", "cancelled"
 
@@ -16,7 +17,9 @@ class Run:
     title : str
     algorithm_id : str
     parameters : dict
-        As they were given.
+        As they were given, or filled when the run began.
+    fill : callable or None
+        Returns the id and the parameters of what is to run, when the run begins.
     lake : str or None
         Folder of the lake that the run is for.
     writes : bool
@@ -37,8 +40,9 @@ class Run:
         UTC.
     """
 
-    def __init__(self, algorithm_id, parameters, title, lake=None, writes=True):
+    def __init__(self, algorithm_id, parameters, title, lake=None, writes=True, fill=None):
         self.algorithm_id = algorithm_id
+        self.fill = fill
         self.parameters = dict(parameters)
         self.title = title or algorithm_id
         self.lake = None if lake is None else str(lake)
@@ -88,9 +92,5 @@ class Run:
             and other.writes
             and self.lake is not None
             and other.lake is not None
-            and _place(self.lake) == _place(other.lake)
+            and same_place(self.lake, other.lake)
         )
-
-
-def _place(folder):
-    return os.path.normcase(os.path.realpath(folder))

@@ -39,7 +39,7 @@ class Runner(QObject):
         QCoreApplication.instance().aboutToQuit.connect(self.stop)
 
     def start(
-        self, algorithm_id, parameters, title="", lake=None, writes=True, finished=None
+        self, algorithm_id, parameters, title="", lake=None, writes=True, finished=None, fill=None
     ) -> Run:
         """Start a run, or put it behind those that it has to wait for.
 
@@ -58,8 +58,12 @@ class Runner(QObject):
             Whether the run writes to the lake.
         finished : callable, optional
             Called with the run in the main thread once it is over, however it ended.
+        fill : callable, optional
+            Called in the main thread when the run begins; returns the algorithm and the parameters
+            that take the place of those given. A run that waits for others reads what they leave.
+            Raises LakefloorError or OSError where the run cannot begin: it has failed then.
         """
-        run = Run(algorithm_id, parameters, title, lake, writes)
+        run = Run(algorithm_id, parameters, title, lake, writes, fill)
         self._finished[run] = finished
         self.runs.append(run)
         self.changed.emit(run)

@@ -12,6 +12,7 @@ from qgis.core import (
 )
 
 from ...algorithms._i18n import tr
+from ...algorithms.core.errors import LakefloorError
 from .feedback import ERROR, RunFeedback
 from .loading import asking_for_layers
 from .own_layers import own_context, with_own_layers
@@ -39,8 +40,13 @@ def prepare(run):
     Raises
     ------
     RefusedError
-        If the algorithm is not there or does not take the parameters.
+        If the algorithm is not there, or its parameters cannot be filled or are not taken.
     """
+    if run.fill is not None:
+        try:
+            run.algorithm_id, run.parameters = run.fill()
+        except (LakefloorError, OSError) as error:
+            raise RefusedError(str(error)) from error
     feedback = RunFeedback()
     context = own_context(feedback)
     try:

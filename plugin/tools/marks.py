@@ -147,10 +147,8 @@ class MarkAction(ToolAction):
         layer = own_layer(
             self.lake,
             "marks",
-            tr("Marks"),
             self.lake.folder.marks,
             (MARK_FIELDS, QgsWkbTypes.Type.Point, wgs84()),
-            style="marks",
         )
         self._layer_id = layer.id()
         return layer

@@ -3,33 +3,32 @@
 from __future__ import annotations
 
 import os
+from contextlib import suppress
 
-from qgis.core import QgsFields, QgsVectorFileWriter, QgsVectorLayer
+from qgis.core import QgsFields, QgsVectorFileWriter
 
 from ...algorithms._compat import make_field
 from ...algorithms._i18n import tr
-from ...algorithms._styling import apply_style
+from ...algorithms._io.whole_files import rename_patiently
+from ...algorithms._project.showing import show_file
 from ...algorithms.core.errors import LakefloorError
-from .lake_layers import as_layer_of, layers_of, project_of
+from .lake_layers import layers_of, project_of
 
 __all__ = ["own_layer"]
 
 
-def own_layer(lake, role, name, path, make, style=None):
+def own_layer(lake, role, path, make):
     """Return the layer of a role of the lake; load its file, or make it, where need be.
 
     Parameters
     ----------
     lake : object
         What the panel holds.
-    role, name : str
-        Name as it is shown.
+    role : str
     path : Path
         A GeoPackage in the lake's folder.
     make : tuple
         Fields as (name, kind), geometry type and CRS of a new file.
-    style : str, optional
-        Name of a style for a layer that is added.
 
     Raises
     ------
@@ -41,17 +40,7 @@ def own_layer(lake, role, name, path, make, style=None):
         return there[0]
     if not path.exists():
         _write_empty(path, role, *make, project_of(lake))
-    layer = QgsVectorLayer(f"{path}|layername={role}", name)
-    if not layer.isValid():  # the table of a file that somebody laid there has another name
-        layer = QgsVectorLayer(str(path), name)
-    if not layer.isValid():
-        raise LakefloorError(
-            tr("'{}' cannot be read. Take the file from a backup of the lake.").format(path)
-        )
-    if style:
-        apply_style(layer, style)
-    as_layer_of(lake, layer, role)
-    return layer
+    return show_file(project_of(lake), lake.folder, role, path)
 
 
 def _write_empty(path, table, fields, geometry, crs, project):
@@ -69,10 +58,12 @@ def _write_empty(path, table, fields, geometry, crs, project):
     del writer  # closes the file
     try:
         if not wrong:
-            os.replace(beside, path)
+            rename_patiently(beside, path, os.replace)
     except OSError as error:
-        wrong = str(error)
+        wrong = error.strerror
     if wrong:
+        with suppress(OSError):
+            beside.unlink()
         raise LakefloorError(
             tr("Cannot write '{}' ({}). Make sure that the folder can be written to.").format(
                 path, wrong

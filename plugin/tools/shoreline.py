@@ -11,7 +11,6 @@ from qgis.core import (
     QgsMapLayerProxyModel,
     QgsProcessingFeedback,
     QgsSnappingConfig,
-    QgsVectorLayer,
     QgsWkbTypes,
 )
 from qgis.gui import QgsMapLayerComboBox
@@ -30,11 +29,11 @@ from qgis.PyQt.QtWidgets import (
 
 from ...algorithms._i18n import in_local_numbers, tr
 from ...algorithms._io.layer_crs import metric_crs
-from ...algorithms._styling import apply_style
+from ...algorithms._project.showing import show_file
 from ...algorithms.core.errors import LakefloorError
 from ...algorithms.core.number_text import counted
 from ...algorithms.core.wording.amounts import AREA_UNITS
-from .lake_layers import as_layer_of, layers_of, project_of
+from .lake_layers import layers_of, project_of
 from .own_layers import own_layer
 from .readout import depth_unit
 from .shoreline_checks import OutsideTask, area_of, shape_findings
@@ -65,6 +64,7 @@ class ShorelineAction(ToolAction):
             return
         soundings = self._soundings()
         layer = self._layer(soundings)
+        self._show_beneath(layer, soundings)
         self._edit(layer)
         self._without_snapping()
         guide = self.guide = ShorelineGuide(self.iface.mainWindow(), layer, soundings is not None)
@@ -147,13 +147,24 @@ class ShorelineAction(ToolAction):
         database = self.lake.folder.database
         if not database.exists():
             return None
-        layer = QgsVectorLayer(f"{database}|layername=soundings", tr("Soundings"))
-        if not layer.isValid():
-            return None
+        project = project_of(self.lake)
+        layer = show_file(project, self.lake.folder, "soundings", database)
         layer.setReadOnly(True)
-        apply_style(layer, "soundings")
-        as_layer_of(self.lake, layer, "soundings")
         return layer
+
+    def _show_beneath(self, layer, soundings):
+        """Show the soundings, all of them where no shoreline is drawn yet."""
+        if soundings is None:
+            return
+        node = project_of(self.lake).layerTreeRoot().findLayer(soundings.id())
+        if node is not None:
+            node.setItemVisibilityCheckedParentRecursive(True)
+        canvas = self.iface.mapCanvas()
+        extent = canvas.mapSettings().layerExtentToOutputExtent(soundings, soundings.extent())
+        if layer.featureCount() == 0 and not extent.isEmpty():
+            extent.scale(1.3)
+            canvas.setExtent(extent)
+            canvas.refresh()
 
     def _layer(self, soundings=None):
         canvas = self.iface.mapCanvas()
@@ -163,12 +174,7 @@ class ShorelineAction(ToolAction):
         if not (layers_of(self.lake, "shoreline") or self.lake.folder.shoreline.exists()):
             crs = metric_crs(crs, extent, tr("Map"), QgsProcessingFeedback())
         return own_layer(
-            self.lake,
-            "shoreline",
-            tr("Shoreline"),
-            self.lake.folder.shoreline,
-            (_FIELDS, _POLYGON, crs),
-            style="shoreline",
+            self.lake, "shoreline", self.lake.folder.shoreline, (_FIELDS, _POLYGON, crs)
         )
 
     def _edit(self, layer):

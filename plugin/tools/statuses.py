@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
+from contextlib import nullcontext
+
 from qgis.core import QgsApplication, QgsProcessingFeedback, QgsProviderRegistry, QgsTask
 
 from ...algorithms._i18n import tr
+from ...algorithms._project.lake_group import group_of
+from ...algorithms._project.renewing import our_change
 from ...algorithms._store.layer_status import renew_statuses
 from ...algorithms._styling.soundings import show_reasons
 from ...algorithms.core.errors import Cancelled, LakefloorError
-from .lake_layers import layers_of
+from .lake_layers import layers_of, project_of
 
 __all__ = ["show_statuses"]
 
@@ -33,16 +37,18 @@ def show_statuses(lake, box=None, done=None):
         if done is not None:
             done("")
         return
-    task = _StatusTask(layers[0], lake.folder.database, box, done)
+    task = _StatusTask(lake, layers[0], box, done)
     _tasks.add(task)
     QgsApplication.taskManager().addTask(task)
 
 
 class _StatusTask(QgsTask):
-    def __init__(self, layer, database, box, done):
+    def __init__(self, lake, layer, box, done):
         super().__init__(tr("Status of the soundings"), QgsTask.Flag.CanCancel)
         parts = QgsProviderRegistry.instance().decodeUri("ogr", layer.source())
-        self._layer, self._database, self._done = layer, database, done
+        self._layer, self._done = layer, done
+        self._project, self._facts = project_of(lake), lake.facts
+        self._database = lake.folder.database
         self._path, self._table = parts["path"], parts.get("layerName") or "soundings"
         self._box = None
         if box is not None:
@@ -70,7 +76,9 @@ class _StatusTask(QgsTask):
         if self._layer is not None:
             self._layer.willBeDeleted.disconnect(self._let_go)
             self._layer.reload()
-            show_reasons(self._layer, self._statuses)
+            group = group_of(self._project, self._facts)
+            with our_change(group, self._layer) if group else nullcontext():
+                show_reasons(self._layer, self._statuses)
             self._layer.triggerRepaint()
         if self._done is not None:
             self._done(self._wrong)

@@ -4,22 +4,20 @@ from __future__ import annotations
 
 from pathlib import Path
 
+from qgis.PyQt import QtGui, QtWidgets
 from qgis.PyQt.QtGui import QIcon
 
 from ...algorithms._i18n import tr
 from ...algorithms.core.errors import LakefloorError
 
-try:
-    from qgis.PyQt.QtGui import QAction
-except ImportError:  # Qt 5
-    from qgis.PyQt.QtWidgets import QAction
-
 __all__ = ["ToolAction", "show_beside"]
 
 _ICONS = Path(__file__).resolve().parents[1] / "icons"
+#: Qt 6 moved the class.
+_QAction = getattr(QtGui, "QAction", None) or QtWidgets.QAction
 
 
-class ToolAction(QAction):
+class ToolAction(_QAction):
     """An action of the map; what it does is :meth:`begin`.
 
     Parameters

@@ -6,6 +6,7 @@ needed fails until it is taken out.
 """
 
 import ast
+import re
 import sys
 from collections import defaultdict
 from functools import cache
@@ -72,6 +73,9 @@ MAY = {
     "plots": ({"matplotlib"}, {"_reports/"}),
     "widgets": ({"QtWidgets", "QMessageBox", "QDialog", "iface"}, set()),
 }
+
+#: Files of algorithms/ that load modules by their names: the toolbox, and the libraries beforehand.
+LOADS_BY_NAME = {"__init__.py", "_libraries.py"}
 
 #: Files of core that may read files; nothing in core writes one.
 CORE_READS = {"reading/"}
@@ -186,6 +190,21 @@ def test_algorithms_never_reach_up_to_the_plugin(path):
     for level, module in _imports(path):
         assert level <= depth, f"{path.name} imports from above algorithms/"
         assert module.split(".")[0] not in {"PyQt5", "PyQt6", "processing", "lakefloor"}, module
+
+
+@pytest.mark.parametrize("path", _sources(ALGORITHMS), ids=_short)
+def test_algorithms_name_no_module_of_the_plugin(path):
+    """A module that is loaded by its name is known as well as one that is imported."""
+    named = [
+        node.value
+        for node in ast.walk(_tree(path))
+        if isinstance(node, ast.Constant)
+        and isinstance(node.value, str)
+        and re.search(r"(^|\.)plugin\.\w|\.plugin$", node.value)
+    ]
+    assert not named, f"{path.name} names {named}"
+    loads = {"import_module", "__import__"} & _names(path)
+    assert bool(loads) == (str(path.relative_to(ALGORITHMS)) in LOADS_BY_NAME), loads
 
 
 def test_root_imports_nothing_at_module_level():

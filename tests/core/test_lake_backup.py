@@ -214,8 +214,9 @@ def test_what_is_no_backup_is_refused(tmp_path):
         archive.writestr("a/b/lake.json", "{}")
     with pytest.raises(LakefloorError, match="no backup of a lake"):
         backing_up_module.restore(path, tmp_path)
-    with pytest.raises(LakefloorError, match="does not name"):
-        backing_up_module.restore(_zip(path, **{"lake/lake.json": "{}"}), tmp_path)
+    for text, told in (("{}", "'lake.json' does not name"), ("{", "Cannot read 'lake.json'")):
+        with pytest.raises(LakefloorError, match=f"'x.zip' holds a lake .*{told}"):
+            backing_up_module.restore(_zip(path, **{"lake/lake.json": text}), tmp_path)
     with pytest.raises(LakefloorError, match="could not be unpacked"):
         backing_up_module.restore(tmp_path / "none.zip", tmp_path)
     assert sorted(p.name for p in tmp_path.iterdir()) == ["x.zip"]

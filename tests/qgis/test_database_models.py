@@ -120,6 +120,14 @@ def test_first_visits_of_a_new_database_map_as_logs_to_lake_map(run, tmp_path):
     assert "Invented County" in (tmp_path / "report.html").read_text(encoding="utf-8")
 
 
+def test_the_database_may_be_given_from_where_the_command_is(run, tmp_path, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    logs = [str(EXAMPLE / "logs" / "2025-08-09.csv")]
+    relative = {"DATABASE": "lake.gpkg", "LOGS": logs}
+    assert _add(run, tmp_path, **relative)["addtodatabase:ADDED"] > 0
+    assert _add(run, tmp_path, **relative)["addtodatabase:ADDED"] == 0
+
+
 def _pairs(corrections):
     return dict(pair.split("=") for pair in corrections.split(";"))
 
@@ -132,6 +140,9 @@ def test_without_a_gauge_depths_count_from_the_first_visit(run, tmp_path, togeth
         for number, files in enumerate(VISITS):
             done = _add(run, tmp_path, LOGS=[str(EXAMPLE / "logs" / name) for name in files])
             assert (done["addtodatabase:VISIT_OFFSET"] is None) == (number == 0)
+    # Between the steps of a model there is no file that a person could look for.
+    book = run("logbook", {"DATABASE": str(tmp_path / "lake.gpkg"), "OUTPUT": "memory:"})["OUTPUT"]
+    assert [f["files"] or "" for f in book.getFeatures()] == 3 * [""]
     layer = QgsVectorLayer(f"{tmp_path / 'lake.gpkg'}|layername=soundings")
     offsets = {
         f["visit"]: float(_pairs(f["corrections"]).get("level_offset_m", 0.0))

@@ -22,9 +22,16 @@ from lakefloor.algorithms import _forms, _settings, algorithm_classes
 from lakefloor.algorithms._settings import Boat
 from lakefloor.algorithms._toolbox import GROUPS, MODEL_ORDER, shown
 from lakefloor.plugin.shipped_model import FORM
+from lakefloor.plugin.window import WIDGETS
 
 ADVANCED = QgsProcessingParameterDefinition.Flag.FlagAdvanced
 CLASSES = pytest.mark.parametrize("cls", algorithm_classes(), ids=lambda cls: cls.NAME)
+
+
+@pytest.fixture(autouse=True)
+def widgets(monkeypatch):
+    """As in a window."""
+    monkeypatch.setattr(_forms, "_widgets", WIDGETS)
 
 
 @pytest.fixture(autouse=True)
@@ -96,6 +103,17 @@ def test_the_dialog_of_a_model_is_ours_too(provider, without_main_window):
     dialog.setParameters({"MIN_DEPTH": 0.9144})
     assert dialog.mainWidget().wrappers["MIN_DEPTH"].widget.text() == "3"
     dialog.close()
+
+
+def test_without_a_window_forms_are_those_of_qgis(provider, monkeypatch):
+    """As in ``qgis_process``, which loads nothing that draws."""
+    monkeypatch.setattr(_forms, "_widgets", None)
+    registry = QgsApplication.processingRegistry()
+    for name in ("lakefloor:correctdepths", "lakefloor:planthenextouting"):
+        algorithm = registry.createAlgorithmById(name)
+        assert algorithm.createCustomParametersWidget(None) is None
+        for definition in algorithm.parameterDefinitions():
+            assert "widget_wrapper" not in definition.metadata()
 
 
 # -- units -----------------------------------------------------------------------------
@@ -425,6 +443,8 @@ def test_a_folder_chosen_in_the_options_of_processing_is_kept(lanes, tmp_path, m
     _type(line, "lanes.gpkg")
     line.editingFinished.emit()
     assert line.text() == "lanes.gpkg"
+
+
 def test_the_form_of_a_model_shows_at_most_seven_fields(provider):
     models = [m for m in provider.algorithms() if isinstance(m, QgsProcessingModelAlgorithm)]
     assert len(models) >= 5

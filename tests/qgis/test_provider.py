@@ -94,3 +94,16 @@ print("loaded and unloaded twice")
 """
     done = subprocess.run([sys.executable, "-c", script], capture_output=True, text=True)
     assert "loaded and unloaded twice" in done.stdout, done.stderr
+
+
+def test_the_readme_lists_the_toolbox_as_it_stands(provider):
+    text = (Path(__file__).parents[2] / "README.md").read_text(encoding="utf-8")
+    rows = [
+        line.split(" | ") for line in text.splitlines() if re.match(r"\| (\d [^|]+|)\| \d", line)
+    ]
+    listed, group = [], ""
+    for first, name, _ in rows:
+        group = first.lstrip("| ") or group
+        listed.append((group, name))
+    shown = sorted((a.group(), a.displayName()) for a in provider.algorithms())
+    assert listed == shown

@@ -7,7 +7,9 @@ from pathlib import Path
 import pytest
 from qgis.core import (
     QgsApplication,
+    QgsFeature,
     QgsFeatureRequest,
+    QgsGeometry,
     QgsProcessingUtils,
     QgsProject,
     QgsVectorLayer,
@@ -114,6 +116,21 @@ def test_a_model_ends_with_its_named_outputs(runner, provider, lake):
     headings = [text for kind, text in run.log if kind == "heading"]
     assert len(headings) >= len(provider.algorithm("logstolakemap").childAlgorithms())
     assert not [text for _, text in run.log if text.startswith(("{", "OK. Execution"))]
+
+
+@pytest.mark.parametrize("of_a_lake", [True, False])
+def test_a_temporary_result_is_named_where_somebody_comes_by_it(runner, provider, lake, of_a_lake):
+    values = map_lake(provider, lake, lake / "out")
+    (slope,) = (name for name in values if name.startswith("bottomslope:"))
+    values[slope] = "TEMPORARY_OUTPUT"
+    run = over(runner.start("lakefloor:logstolakemap", values, lake=lake if of_a_lake else None))
+    assert run.state == "done", run.error
+    said = [text for _, text in run.log if text.startswith("Temporary")]
+    assert said == (
+        []
+        if of_a_lake
+        else ["Temporary, and gone when QGIS closes: Bottom slope. Save what you want to keep."]
+    )
 
 
 def test_a_model_draws_its_sheet_outside_the_main_thread(runner, provider, lake, monkeypatch):
@@ -349,6 +366,14 @@ def test_layers_are_read_as_they_stand(runner, lake, memory_layer):
     layer.startEditing()
     layer.deleteFeature(1)
     assert lanes_of(INPUT=layer.id()).xMinimum() > 505000.0
+    # A polygon that is not saved yet comes first in the layer.
+    new = QgsFeature()
+    new.setGeometry(QgsGeometry.fromWkt(box.replace("500", "520")))
+    layer.addFeature(new)
+    layer.selectByIds([2])
+    assert 505000.0 < lanes_of(INPUT=selected).xMinimum() < 515000.0
+    layer.selectByIds([new.id()])
+    assert lanes_of(INPUT=selected).xMinimum() > 515000.0
     layer.rollBack()
     assert next(layer.getFeatures(QgsFeatureRequest(1))).isValid()
 

@@ -1,11 +1,12 @@
 """Files are written whole, or the user is told what is wrong."""
 
+import os
 from pathlib import Path
 
 import pytest
 
 from lakefloor.algorithms._io.gdal_errors import done, last_error, made, without_sql
-from lakefloor.algorithms._io.staging import write_file
+from lakefloor.algorithms._io.staging import Staging, write_file
 from lakefloor.algorithms.core.errors import LakefloorError
 
 
@@ -44,3 +45,27 @@ def test_gdal_errors_are_raised_without_their_sql(monkeypatch):
         )
         == "database or disk is full)"
     )
+
+
+def test_what_is_made_in_a_folder_of_a_run_may_be_read_by_others(tmp_path, monkeypatch):
+    """Mode 0o700 has Windows restrict a folder, and all that is made in it, to one account.
+
+    https://docs.python.org/3/library/os.html#os.mkdir, changed in version 3.12.4. What is moved
+    within a drive of NTFS keeps its access rights.
+    """
+    modes = []
+    mkdir = os.mkdir
+
+    def watched(path, mode=0o777, **options):
+        modes.append(mode)
+        mkdir(path, mode, **options)
+
+    monkeypatch.setattr(os, "mkdir", watched)
+    with Staging() as staging:
+        new = staging.stage(tmp_path / "map.pdf")
+        new.write_bytes(b"map")
+        staging.move()
+        staging.finish()
+    assert (tmp_path / "map.pdf").read_bytes() == b"map"
+    assert len(modes) >= 3
+    assert 0o700 not in modes

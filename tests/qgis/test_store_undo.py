@@ -294,12 +294,17 @@ step = st.one_of(
 )
 
 
-_REFUSED = ("has no visit", "not in the lake database any more", "already has a visit")
+_REFUSED = (
+    "has no visit",
+    "not in the lake database any more",
+    "already has a visit",
+    "has other soundings than these",
+)
 
 
 def take(path, what, *values):
-    """Change a store; say whether it was a change."""
-    before = rows_of(path) if path.exists() else None
+    """Change a store; say whether it was a change, if only one that the history keeps."""
+    before = (rows_of(path), _store.undo_count(path)) if path.exists() else None
     try:
         if what in ("add", "replace"):
             name, count, shallow = values
@@ -323,7 +328,7 @@ def take(path, what, *values):
     except LakefloorError as error:
         if not any(words in str(error) for words in _REFUSED):
             raise
-    return before != rows_of(path)
+    return before != (rows_of(path), _store.undo_count(path))
 
 
 @settings(

@@ -278,10 +278,10 @@ class GaugeFields:
         visit = self.visit or ("" if time else _named(names, _VISIT_NAMES))
         if not level or not (time or visit):
             what = "level" if not level else "time or visit"
-            shown = ", ".join(f"'{excerpt(name)}'" for name in names)
+            shown = ", ".join(f"'{excerpt(name)}'" for name in names) or "no fields"
             raise LakefloorError(
                 f"Table '{table}' has no field that looks like {what}. It has {shown}. Choose the "
-                "fields."
+                "fields, or another table."
             )
         return GaugeFields(time, level, visit)
 

@@ -75,7 +75,7 @@ def _outside(x, y, name, shoreline):
     else:
         text = (
             f"{percent}% of the soundings of visit '{name}' lie outside the shoreline. Choose the "
-            "database and the shoreline of their lake, or check the CRS of the logs."
+            "database and the shoreline of their lake, or check the CRS of both."
         )
     return [Finding(name, "outline", share > _MOST_OUTSIDE, text, 100.0 * share, unit="%")]
 

@@ -32,9 +32,17 @@ from lakefloor.algorithms._lake.runs import RunRecord, begin_run, finish_run, re
 from lakefloor.algorithms._lake.steps import ROLES
 from lakefloor.algorithms._project import catalogue
 from lakefloor.algorithms._project.finding import held_folders, lakes_in, repoint
-from lakefloor.algorithms._project.lake_group import OWN_ID, own_layers
+from lakefloor.algorithms._project.lake_group import OWN_ID, group_of, own_layers
+from lakefloor.algorithms._project.renewing import our_change
 from lakefloor.algorithms._project.saving import guard_project, save_lake_project
-from lakefloor.algorithms._project.showing import show_all, show_lake, show_run, show_run_by_layer
+from lakefloor.algorithms._project.showing import (
+    show_all,
+    show_file,
+    show_lake,
+    show_run,
+    show_run_by_layer,
+)
+from lakefloor.algorithms._styling.soundings import show_reasons
 
 MAP = {
     "contours": "CONTOURS",
@@ -650,7 +658,8 @@ def test_a_lake_that_another_holds_is_not_written(project, folder, ran):
     show_run(project, folder, ran())
     assert take_lock(folder) is None
     text = folder.lock.read_text(encoding="utf-8")
-    folder.lock.write_text(re.sub(r'"machine": "[^"]*"', '"machine": "other"', text))
+    others = re.sub(r'"machine": "[^"]*"', '"machine": "other"', text)
+    folder.lock.write_text(re.sub(r'"token": "[^"]*"', '"token": "of another"', others))
     before = {p: p.stat().st_mtime_ns for p in folder.path.rglob("*") if p.is_file()}
     assert save_lake_project(project, folder) is None
     assert {p: p.stat().st_mtime_ns for p in folder.path.rglob("*") if p.is_file()} == before
@@ -702,3 +711,74 @@ def test_the_toolbox_puts_layers_in_the_same_order():
         roles = [entry.role for entry in entries]
         assert roles.index(upper) < roles.index(lower)
         assert _styling._order(upper) > _styling._order(lower)
+
+
+# -- what tools on the map do -----------------------------------------------------------------
+
+
+def test_a_file_comes_in_as_one_of_ours_also_after_it_was_removed(project, folder, ran):
+    show_all(project, folder)
+    shore = own_layers(project, "a1")["shoreline"]
+    project.removeMapLayer(shore.id())
+    show_lake(project, folder)
+    assert "shoreline" not in own_layers(project, "a1")
+    layer = show_file(project, folder, "shoreline", folder.shoreline)
+    node = project.layerTreeRoot().findLayer(layer.id())
+    assert (node.parent().name(), node.parent().parent().name()) == ("Map", "Heron <Lake>")
+    assert layer.customProperty(OWN_ID) == layer.id()
+    assert layer.customProperty("lakefloor/lake") == "a1"
+    # It is renewed, not doubled.
+    show_lake(project, folder)
+    assert own_layers(project, "a1")["shoreline"].id() == layer.id()
+    assert len(project.mapLayersByName("Shoreline")) == 1
+
+
+def test_soundings_of_the_database_become_those_of_the_map(project, folder, ran, files):
+    """Those of the database are beneath the shore that is drawn before there is a map."""
+    shutil.copy(files["soundings"], folder.database)
+    layer = show_file(project, folder, "soundings", folder.database)
+    assert layer.featureCount() > 100
+    record = ran()
+    show_run(project, folder, record)
+    assert own_layers(project, "a1")["soundings"].id() == layer.id()
+    assert _source(layer) == str(folder.path / record.outputs["soundings"])
+
+
+def test_a_saved_project_without_a_map_gets_the_view_with_the_first_layer(project, folder, files):
+    folder.shoreline.unlink()
+    show_all(project, folder)
+    save_lake_project(project, folder)
+    assert project.viewSettings().defaultViewExtent().isEmpty()
+    shutil.copy(files["soundings"], folder.database)
+    layer = show_file(project, folder, "soundings", folder.database)
+    assert project.crs().authid() == "EPSG:32615"
+    assert project.viewSettings().defaultViewExtent().contains(layer.extent())
+
+
+def test_soundings_of_the_database_are_found_again_where_the_folder_moved(
+    project, folder, files, tmp_path
+):
+    shutil.copy(files["soundings"], folder.database)
+    layer = show_file(project, folder, "soundings", folder.database)
+    moved = LakeFolder(folder.path.rename(tmp_path / "moved"))
+    layer.setDataSource(layer.source(), layer.name(), "ogr")
+    assert not layer.isValid()
+    assert repoint(project, moved) == []
+    assert _source(layer) == str(moved.database)
+
+
+@pytest.mark.parametrize("touched", [False, True])
+def test_a_further_reason_is_not_taken_for_a_change_of_the_user(project, folder, ran, touched):
+    show_run(project, folder, ran())
+    layer = own_layers(project, "a1")["soundings"]
+    if touched:
+        layer.setOpacity(0.5)
+    group = group_of(project, FACTS)
+    with our_change(group, layer):
+        show_reasons(layer, {"rejected by hand: fish": 3})
+    assert "rejected by hand: fish" in [c.value() for c in layer.renderer().categories()]
+    show_run(project, folder, ran(5))
+    # The run's own style has only the reasons that occur in its soundings.
+    renewed = "rejected by hand: fish" not in [c.value() for c in layer.renderer().categories()]
+    assert renewed is not touched
+    assert layer.opacity() == (0.5 if touched else 1.0)
