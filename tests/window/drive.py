@@ -1,5 +1,6 @@
 """What a person does in the first hour, in a real window; run by run.sh, a part a QGIS."""
 
+import faulthandler
 import os
 import sys
 import zipfile
@@ -8,7 +9,7 @@ from statistics import median
 
 sys.path.insert(0, str(Path(os.environ["LAKEFLOOR_ROOT"]) / "tests" / "window"))
 from hands import Hands, close, freezes, go, picture, say
-from map_seen import MapSeen, labels, legend
+
 from qgis.core import QgsProject
 from qgis.gui import QgsMapToolPan
 from qgis.PyQt.QtCore import QPoint
@@ -21,6 +22,7 @@ MARROWBY = LAKES / "Lake Marrowby"
 #: Of the map of the example lake, at least.
 NAMES = {"Shoreline", "Drop-off lines", "Depth contours", "Soundings", "Depth surface"}
 hands = Hands()
+faulthandler.enable()
 
 
 def plugin():
@@ -123,6 +125,9 @@ def _drawn():
 
 def _all_is_there():
     """The layers, legends, themes and labels; water, shores and contours where they are in truth."""
+    # Not before: what it loads, the plugin is to load for itself.
+    from map_seen import MapSeen, labels, legend
+
     with freezes.not_counted():
         there = layers()
         assert set(there) >= NAMES, set(there)
