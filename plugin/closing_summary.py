@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from pathlib import Path
 
-from qgis.core import QgsProcessingParameterFileDestination, QgsProcessingUtils
+from qgis.core import QgsProcessingParameterFileDestination, QgsProcessingUtils, QgsProject
 
 from ..algorithms._i18n import tr
 from ..algorithms.core.number_text import counted, written
@@ -230,12 +230,27 @@ def _written(told):
             continue
         if _is_kept(str(value), told.context):
             files.append(_line(definition.description(), value))
+        elif _is_out_of_sight(str(value), told.context):
+            continue
         elif isinstance(definition, QgsProcessingParameterFileDestination):
             # No layer, so this is the only place that says where it is.
             temporary.append(f"{definition.description()} ({value})")
         else:
             temporary.append(definition.description())
     return files, temporary
+
+
+def _is_out_of_sight(value, context):
+    """Tell whether nobody comes by a temporary result: it was only on the way to others.
+
+    So it is where a lake's run keeps what the lake keeps, in a project of the run's own.
+    """
+    project = context.project()
+    return (
+        project is not None
+        and project is not QgsProject.instance()
+        and not context.willLoadLayerOnCompletion(value)
+    )
 
 
 def _line(name, value):

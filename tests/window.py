@@ -52,7 +52,7 @@ def in_a_window(module, function, *arguments, timeout=3600):
         command = ["xvfb-run", "-a", "-s", "-screen 0 1400x900x24", *command]
     log = folder / "log.txt"
     try:
-        with open(log, "w") as out:
+        with open(log, "w", encoding="utf-8") as out:
             done = subprocess.run(
                 command, env=environment, stdout=out, stderr=out, check=False, timeout=timeout
             )

@@ -42,6 +42,7 @@ from .package import MARK, descriptions
 from .params import is_list_of_files
 from .rasters import BANDS
 from .staging import Staging, cannot_replace
+from .windows_names import check_name
 
 #: Item of metadata of a raster that Lakefloor wrote.
 RASTER_MARK = {"WRITTEN_BY": "Lakefloor"}
@@ -192,6 +193,7 @@ def check_target(target: Target):
     LakefloorError
     """
     path, table = target
+    check_name(path)
     try:
         # SQLite's journal beside it has the longest name.
         os.lstat(f"{path}-journal")

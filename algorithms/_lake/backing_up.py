@@ -17,9 +17,9 @@ from .._i18n import tr
 from .._io.flushing import flush
 from .._io.rows_digest import copy_package
 from .._io.staging import PREFIX, staging_folder
+from .._io.whole_files import free_name, rename_patiently
 from ..core.errors import LakefloorError, excerpt
 from ..core.progress import Progress, silent, span
-from ._whole_files import free_name, rename_patiently
 from .facts import FACTS_FILE, read_facts
 from .folder import LakeFolder, file_name
 from .making import put_folder_in_place, require_room_for_names

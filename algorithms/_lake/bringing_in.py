@@ -17,9 +17,9 @@ from .._io.layer_copies import copy_raster, copy_table
 from .._io.qgis_algorithms import qgis_algorithm, run_within
 from .._io.recognizing import recognize
 from .._io.staging import staging_folder
+from .._io.whole_files import rename_patiently
 from ..core.errors import LakefloorError
 from ..core.progress import Progress, silent, span
-from ._whole_files import rename_patiently
 from .folder import LakeFolder
 from .logs import place_log, stage_logs
 from .runs import RunRecord, begin_run, current_run, finish_run

@@ -9,8 +9,8 @@ from dataclasses import asdict, dataclass, field, fields
 from pathlib import Path
 
 from .._i18n import tr
+from .._io.whole_files import write_text_whole
 from ..core.errors import LakefloorError
-from ._whole_files import write_text_whole
 
 __all__ = ["DEPTH_UNITS", "FACTS_FILE", "Boat", "LakeFacts", "read_facts", "write_facts"]
 

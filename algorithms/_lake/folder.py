@@ -2,25 +2,17 @@
 
 from __future__ import annotations
 
-import re
 import unicodedata
 from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 
+from .._io.windows_names import FORBIDDEN, RESERVED
 from ..core.errors import LakefloorError
 from .facts import FACTS_FILE, read_facts
 
 __all__ = ["LakeFolder", "file_name", "lake_of"]
 
-#: What Windows does not take in a file name.
-_FORBIDDEN = re.compile(r'[<>:"/\\|?*\x00-\x1f\x7f]')
-#: Names of its devices, with the superscript digits that it counts among the others.
-_RESERVED = re.compile(
-    r"(con|prn|aux|nul|conin\$|conout\$|com[0-9\u00b9\u00b2\u00b3]|lpt[0-9\u00b9\u00b2\u00b3])"
-    r"\s*(\.|$)",
-    re.IGNORECASE,
-)
 #: Letters of a name, and bytes in UTF-8: file systems take 255, and endings are added.
 _LETTERS, _BYTES = 80, 160
 
@@ -108,10 +100,10 @@ def file_name(text, otherwise="lake") -> str:
     ('Aux_', 'lake')
     """
     name = text.encode("utf-8", "replace").decode("utf-8")
-    name = _FORBIDDEN.sub(" ", unicodedata.normalize("NFC", name))
+    name = FORBIDDEN.sub(" ", unicodedata.normalize("NFC", name))
     name = " ".join(name.split()).strip(". ")[:_LETTERS]
     name = name.encode("utf-8")[:_BYTES].decode("utf-8", "ignore").strip(". ")
-    if _RESERVED.match(name):
+    if RESERVED.match(name):
         head, dot, tail = name.partition(".")
         name = f"{head.rstrip()}_{dot}{tail}"
     return name or otherwise

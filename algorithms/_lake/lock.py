@@ -21,6 +21,7 @@ from dataclasses import asdict, dataclass
 from datetime import datetime, timezone
 
 from .._i18n import tr
+from .._io.same_place import place_of
 from ..core.errors import LakefloorError
 
 __all__ = [
@@ -226,7 +227,7 @@ def _write(descriptor, token, moment=None):
 
 
 def _key(lake):
-    return os.path.normcase(os.path.realpath(lake.lock))
+    return place_of(lake.lock)
 
 
 def _is_same(path, descriptor) -> bool:

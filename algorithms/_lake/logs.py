@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-import shutil
+import os
 from collections import defaultdict
 from contextlib import suppress
 from pathlib import Path
@@ -10,10 +10,10 @@ from pathlib import Path
 from .._i18n import tr
 from .._io.flushing import flush
 from .._io.staging import staging_folder
+from .._io.whole_files import free_name, rename_patiently
 from ..core.errors import LakefloorError
 from ..core.progress import Progress, silent, span
 from ..core.reading.log_kinds import kind_of_log
-from ._whole_files import free_name, rename_patiently
 from .folder import file_name
 from .sources import content_digest
 
@@ -139,6 +139,8 @@ def _copy(path, copy, check):
             check(0.5)
             target.write(block)
     flush(copy)
+    # The times alone: Windows removes no file that is write-protected, as on a card.
     with suppress(OSError):
-        shutil.copystat(path, copy)
+        times = path.stat()
+        os.utime(copy, ns=(times.st_atime_ns, times.st_mtime_ns))
     return copy

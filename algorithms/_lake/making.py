@@ -8,9 +8,9 @@ from pathlib import Path
 from .._i18n import tr
 from .._io.lake_files import write_gauge, write_shoreline
 from .._io.staging import staging_folder
+from .._io.whole_files import rename_patiently
 from ..core.errors import LakefloorError
 from ..core.progress import Progress, silent, span
-from ._whole_files import rename_patiently
 from .facts import LakeFacts, write_facts
 from .folder import LakeFolder, file_name
 from .logs import copy_logs
@@ -138,7 +138,7 @@ def _about(facts) -> str:
         "{}\n\n"
         "This folder is a lake of the QGIS plugin Lakefloor. Copy, move or rename it as a whole.\n"
         "Close QGIS first, so that no file is copied halfway.\n\n"
-        "It says where its boats went and when: in the lake database, in the logs and on the maps\n"
+        "It shows where boats went and when: in the lake database, in the logs and on the maps\n"
         "of each run. Before you hand it on, think of who may see the tracks and the marks.\n"
         "'Copy to share' makes a copy without them.\n\n"
         "The maps are not for navigation.\n"

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import os
 import re
 from pathlib import Path
 
@@ -10,6 +11,9 @@ __all__ = ["numbers_of", "portable", "without_places"]
 
 #: The beginning of an absolute path, on any system.
 _ABSOLUTE = re.compile(r"(/|\\\\|[A-Za-z]:[\\/]|file:)")
+
+#: Windows knows a folder by a name in any case.
+_CASE = re.IGNORECASE if os.name == "nt" else 0
 
 
 def portable(value, base: Path):
@@ -44,9 +48,10 @@ def without_places(text: str, base: Path) -> str:
         if len(folder.parts) < 2:
             continue
         for written in {str(folder), folder.as_posix()}:
-            for sign in "/\\":
-                text = text.replace(f"{written}{sign}", f"{shown}{sign}" if shown else "")
-            text = text.replace(written, shown or folder.name)
+            place = re.escape(written)
+            within = rf"{shown}\1" if shown else ""
+            text = re.sub(rf"{place}([/\\])", within, text, flags=_CASE)
+            text = re.sub(place, lambda _, name=shown or folder.name: name, text, flags=_CASE)
     return text
 
 

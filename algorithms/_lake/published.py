@@ -8,7 +8,7 @@ from contextlib import suppress
 from datetime import datetime
 from pathlib import Path
 
-from ._whole_files import free_name
+from .._io.whole_files import free_name
 
 __all__ = ["publish"]
 

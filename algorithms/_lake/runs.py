@@ -17,8 +17,8 @@ from datetime import datetime, timedelta, timezone
 from pathlib import Path, PurePosixPath, PureWindowsPath
 
 from .._i18n import tr
+from .._io.whole_files import write_text_whole
 from ..core.errors import LakefloorError
-from ._whole_files import write_text_whole
 
 __all__ = [
     "RunRecord",
@@ -94,10 +94,10 @@ def begin_run(lake, step, now=None) -> Path:
             with suppress(ValueError):
                 before = datetime.strptime(path.name[: len("2026-11-30_225450")], _STAMP)
                 now = max(now, before.replace(tzinfo=timezone.utc) + timedelta(seconds=1))
+        runs.mkdir(exist_ok=True)
         while True:
             folder = runs / now.strftime(_STAMP)
             with suppress(FileExistsError):
-                runs.mkdir(exist_ok=True)
                 folder.mkdir()
                 return folder
             now += timedelta(seconds=1)

@@ -15,8 +15,8 @@ from pathlib import Path
 
 from .. import _store
 from .._io.rows_digest import rows_digest
+from .._io.whole_files import write_text_whole
 from ..core.errors import LakefloorError
-from ._whole_files import write_text_whole
 from .lock import holder_of
 
 __all__ = ["content_digest", "fingerprints"]

@@ -60,7 +60,7 @@ def bring(group, role, path, unit, notes="", deepest=None) -> str:
         return ""
     if not may_renew(layer):
         return tr(
-            "Layer '{}' has changes that are not saved, so it still shows the result before. Save "
+            "Layer '{}' has changes that are not saved, so it still shows the earlier result. Save "
             "or discard them, then show the lake again."
         ).format(layer.name())
     style_layer(fresh, role, unit, deepest)

@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 import os
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 
 from qgis.core import Qgis, QgsApplication
 
 from .._i18n import tr
+from .._io.same_place import same_place
+from .._io.whole_files import rename_patiently
+from .._lake import whereabouts
 from .._lake.facts import read_facts
 from .._lake.folder import lake_of
 from .._lake.lock import holder_of
@@ -23,7 +26,7 @@ __all__ = ["guard_project", "is_of_lake", "may_write", "save_lake_project"]
 def may_write(lake) -> bool:
     """Tell whether the folder of a lake may be written to: nobody else holds it."""
     held = holder_of(lake)
-    return (held is None or held.own) and os.access(lake.path, os.W_OK)
+    return (held is None or held.own) and whereabouts.may_write(lake.path)
 
 
 def is_of_lake(project, lake) -> bool:
@@ -33,7 +36,7 @@ def is_of_lake(project, lake) -> bool:
     holds nothing else.
     """
     if project.fileName():
-        return _same(project.fileName(), lake.project)
+        return same_place(project.fileName(), lake.project)
     if lake.project.is_file():
         return False
     layers = project.mapLayers().values()
@@ -123,11 +126,16 @@ def _forget_author(project, document):
 
 def _write(project, path):
     if not project.write(str(path)):
-        raise LakefloorError(
-            tr(
-                "Cannot write the project '{}' ({}). Check the disk and the folder's permissions."
-            ).format(path.name, project.error())
-        )
+        raise _cannot_write(path, project.error())
+
+
+def _cannot_write(path, why):
+    return LakefloorError(
+        tr(
+            "Cannot write the project '{}' ({}). The earlier one is unchanged. Check the disk and the "
+            "folder's permissions, and close other programs that have the file open."
+        ).format(path.name, why)
+    )
 
 
 def _write_beside(lake, path):
@@ -141,8 +149,9 @@ def _write_beside(lake, path):
         project.setFilePathStorage(Qgis.FilePathType.Relative)
         show_all(project, lake)
         _write(project, beside)
-    os.replace(beside, path)
-
-
-def _same(one, other) -> bool:
-    return os.path.realpath(one) == os.path.realpath(other)
+        try:
+            rename_patiently(beside, path, os.replace)
+        except OSError as error:
+            with suppress(OSError):
+                os.remove(beside)
+            raise _cannot_write(path, error.strerror) from error

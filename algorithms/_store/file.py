@@ -12,6 +12,7 @@ from .._i18n import tr
 from .._io.flushing import flush
 from .._io.sqlite_uri import read_only_uri
 from .._io.staging import staging_folder
+from .._io.windows_names import check_name
 from ..core.errors import LakefloorError
 from ..core.geopackage import allow_updates
 from ..core.progress import silent
@@ -81,6 +82,7 @@ def writing(path, crs, progress, prepare=None):
         return
     if path.suffix.lower() != ".gpkg":
         raise not_named_gpkg(path)
+    check_name(path)
     with staging_folder(path.parent) as folder:
         staged = folder / path.name
         with explained(path):

@@ -19,6 +19,8 @@ VISIT_BREAK_H = 6.0
 #: its zone or the user gave it.
 UTC_OFFSET = "utc_offset_h"
 
+#: Windows makes no time before it from a number of seconds.
+_EPOCH = datetime(1970, 1, 1, tzinfo=timezone.utc)
 _HOUR_MS = 3_600_000
 _DAY_MS = 24 * _HOUR_MS
 
@@ -47,8 +49,7 @@ def zone_offsets_h(time: np.ndarray, time_zone: str | tzinfo) -> np.ndarray:
         time[known].astype("datetime64[ms]").astype("int64") // 900_000, return_inverse=True
     )
     offsets = [
-        datetime.fromtimestamp(int(q) * 900, timezone.utc).astimezone(zone).utcoffset()
-        or timedelta()
+        (_EPOCH + timedelta(minutes=15 * int(q))).astimezone(zone).utcoffset() or timedelta()
         for q in quarters
     ]
     out[known] = np.array([o.total_seconds() / 3600.0 for o in offsets])[index]

@@ -54,6 +54,7 @@ class Door(QObject):
         work, page, welcome = self.work, self.panel.page, self.panel.welcome
         work.opened.connect(self._show_lake)
         work.looked.connect(self._show_seen)
+        work.changing.connect(self._show_changing)
         self.runner.changed.connect(self._show_run)
         for source in (work, self.taker, self.maker):
             source.told.connect(self.tell)
@@ -70,6 +71,7 @@ class Door(QObject):
         page.steps.asked.connect(self.take_step)
         self.panel.run.canceled.connect(self.runner.cancel)
         page.said.layer_asked.connect(self._show_layer)
+        page.said.weakest_asked.connect(self._show_weakest)
         page.said.document_asked.connect(self._open_file)
         self._connect_visits(page.visits)
         project = QgsProject.instance()
@@ -91,7 +93,13 @@ class Door(QObject):
 
             return getattr(_store, name)(path, *given)
 
-        self.work.change(work)
+        self.work.change(work, self._show_statuses)
+
+    def _show_statuses(self):
+        """Let the soundings on the map show what the lake database says now."""
+        from ..tools import show_statuses
+
+        show_statuses(self.work, done=lambda wrong: wrong and self.tell(wrong, True))
 
     def stop(self):
         """Cancel what runs, give the lake back and take the panel away."""
@@ -124,7 +132,7 @@ class Door(QObject):
         if self.work.open(folder):
             self._left = False
             remember(self.work.folder.path)
-            projects.bring_in(self.iface, self.work.folder)
+            self._bring(lambda: projects.bring_in(self.iface, self.work.folder))
             # Opening its project may have closed it.
             if self.work.folder is None:
                 self.work.open(folder)
@@ -157,15 +165,22 @@ class Door(QObject):
 
     def _follow_project(self, *_):
         project = QgsProject.instance()
-        lake = projects.lake_in(project)
+        lakes = projects.lakes_in(project)
+        lake = lakes[0] if lakes else None
         self._left = self._left and lake != self.work.folder
         if lake is None:
             return
         if lake != self.work.folder:
             self.work.open(lake.path)
             remember(lake.path)
+        for each in lakes:
+            self._bring(lambda each=each: projects.catch_up(project, each))
+
+    def _bring(self, bring):
+        """Bring layers into the project, and tell what could not be done."""
         try:
-            projects.catch_up(project, lake)
+            for problem in bring():
+                self.tell(problem, True)
         except (LakefloorError, OSError) as error:
             self.tell(str(error), True)
 
@@ -231,7 +246,7 @@ class Door(QObject):
 
     def _show_brought(self, lake):
         if lake == self.work.folder:
-            projects.bring_in(self.iface, lake)
+            self._bring(lambda: projects.bring_in(self.iface, lake))
             self.work.look()
 
     def _add_visits(self, lake, form, options):
@@ -261,6 +276,11 @@ class Door(QObject):
         running = {step_of_run(run): run.progress for run in runs if run.state == "running"}
         self.panel.page.show_seen(self.work, runs, running)
 
+    def _show_changing(self, is_changing):
+        self._show_seen()
+        if is_changing:
+            self.panel.page.visits.wait()
+
     def _show_run(self, run):
         self.panel.run.show_runs(self.runner.runs)
         if run in runs_of(self.work.folder, self.runner.runs):
@@ -272,17 +292,36 @@ class Door(QObject):
 
     def _show_result(self, lake, record):
         if self.work.folder == lake and not self._left:
-            shown = projects.show_result(self.iface, lake, record)
-            for problem in shown.problems:
-                self.tell(problem, True)
+            self._bring(lambda: projects.show_result(self.iface, lake, record).problems)
         self.work.look()
 
     def _show_layer(self, role):
+        layer = self._layer_of(role)
+        if layer is not None:
+            projects.show_layer(self.iface, layer)
+
+    def _show_weakest(self, role):
+        """Zoom to the weakest place of a layer, which is looked for beside the window."""
+        layer = self._layer_of(role)
+        if layer is None:
+            return
+        projects.tick(self.iface, layer)
+        name, find = layer.id(), projects.weakest_of(layer)
+
+        def show(box):
+            there = QgsProject.instance().mapLayer(name)
+            if there is not None:
+                projects.zoom_to(self.iface, there, box)
+
+        self.work.aside.do(find, show, lambda text: self.tell(text, True))
+
+    def _layer_of(self, role):
         layer = projects.layer_of(QgsProject.instance(), self.work.facts.id, role)
         if layer is None:
-            self.tell(tr("This layer is not in the project any more."), True)
-        else:
-            projects.show_layer(self.iface, layer)
+            self.tell(
+                tr("This layer is no longer in the project. Run its step again to add it."), True
+            )
+        return layer
 
     # -- files ----------------------------------------------------------------
 

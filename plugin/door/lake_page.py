@@ -49,7 +49,7 @@ class LakePage(QWidget):
         column.addWidget(self.next)
         self._tools = QVBoxLayout()
         column.addLayout(self._tools)
-        self.said_box = _box(tr("What came out"), self.said)
+        self.said_box = _box(tr("Results of the last run"), self.said)
         self.visits_box = _box(tr("Visits"), self.visits)
         self.log_box = _box(tr("Log"), self.log, collapsed=True)
         for box in (self.said_box, self.visits_box, self.log_box):
@@ -136,13 +136,14 @@ class LakePage(QWidget):
         if not ready:
             self.next.setEnabled(False)
             return
-        self.steps.show_states(seen.states, running, not work.read_only)
+        writable = not work.read_only and not work.is_changing
+        self.steps.show_states(seen.states, running, writable)
         self._next = next_step([s for s in seen.states if s.key not in running])
         self.next.setText(texts.step_action(self._next))
         self.next.setVisible(not any(not run.is_over for run in runs))
-        self.next.setEnabled(not work.read_only)
+        self.next.setEnabled(writable)
         unit = seen.facts.unit
-        can = not work.read_only and all(run.is_over for run in runs)
+        can = writable and all(run.is_over for run in runs)
         self.visits.show_visits(seen.visits, seen.undo, unit, can)
         self.visits_box.setVisible(bool(seen.visits) or seen.undo is not None)
         self.said.show_run(seen.newest, unit)
@@ -160,7 +161,7 @@ class _Notice(QFrame):
         self._text.setTextFormat(Qt.TextFormat.PlainText)
         self.button = QPushButton(tr("Work on it here"))
         self.button.setToolTip(
-            tr("The other window becomes read-only. Do this when nobody works there.")
+            tr("The other window becomes read-only. Do this only when nobody is working there.")
         )
         self.button.clicked.connect(lambda: take_over())
         column = QVBoxLayout(self)

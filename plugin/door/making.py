@@ -78,7 +78,7 @@ class LakeMaker(QObject):
         self._runner.start(
             "lakefloor:bringintolake",
             {"LAKE": str(lake.path), **_files(files, "FILES", "FOLDER")},
-            title=tr("Bringing in files"),
+            title=tr("Adding files to the lake"),
             lake=str(lake.path),
             finished=finished,
         )

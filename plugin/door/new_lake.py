@@ -93,7 +93,7 @@ class NewLakeDialog(QDialog):
         self.draft.setDecimals(2)
         self.draft.setSingleStep(0.1)
         self.shoreline = _path(QgsFileWidget.StorageMode.GetFile)
-        self.shoreline.lineEdit().setPlaceholderText(tr("If empty, it is drawn later"))
+        self.shoreline.lineEdit().setPlaceholderText(tr("If empty, draw it later"))
         self.logs = LogsField()
         self.place, self.zone, self.datum_name = QLineEdit(), QComboBox(), QLineEdit()
         self.zone.setEditable(True)

@@ -2,20 +2,22 @@
 
 from __future__ import annotations
 
-import os
 from contextlib import suppress
 from pathlib import Path
 
-from qgis.core import QgsProject
+from qgis.core import QgsCoordinateTransform, QgsProject, QgsRectangle, QgsVectorLayer
 from qgis.PyQt.QtCore import QTimer
 
+from ...algorithms._io.same_place import same_place
 from ...algorithms._lake.facts import FACTS_FILE, read_facts
-from ...algorithms._lake.folder import LakeFolder, lake_of
+from ...algorithms._lake.folder import lake_of
 from ...algorithms._lake.steps import STEPS
 from ...algorithms.core.errors import LakefloorError
 
 #: When the window has drawn new layers, ms.
 _SETTLED = 1000
+#: Scale at which a single place is shown.
+_CLOSE = 2000.0
 
 
 def is_free(project) -> bool:
@@ -37,7 +39,7 @@ def make_room(iface, folder) -> bool:
     """
     name = QgsProject.instance().fileName()
     other = lake_of(Path(name).parent) if name else None
-    if other is None or not _same(other.project, name) or _same(other.path, folder):
+    if other is None or not same_place(other.project, name) or same_place(other.path, folder):
         return True
     return not (Path(folder) / FACTS_FILE).is_file() or iface.newProject(True)
 
@@ -46,14 +48,21 @@ def catch_up(project, lake):
     """Show what the files of a lake say, where its layers in a project that was opened do not.
 
     The folder may have been moved, and a run may have ended while another project was open.
+    Returns a sentence on each layer that still shows the result before.
     """
     from ...algorithms._project.finding import repoint, unseen_runs
     from ...algorithms._project.showing import show_run
 
     if any(not layer.isValid() for layer in _layers(project)):
         repoint(project, lake)
-    for record in unseen_runs(project, lake):
-        show_run(project, lake, record)
+    unseen, problems = unseen_runs(project, lake), []
+    for record in unseen:
+        problems += show_run(project, lake, record).problems
+    if unseen:
+        QTimer.singleShot(_SETTLED, lambda: _save_settled(project, lake))
+    else:
+        tidy(project, lake)
+    return problems
 
 
 def tidy(project, lake):
@@ -72,32 +81,32 @@ def bring_in(iface, lake):
     """Show a lake that was opened.
 
     Where nobody works in the open project, that of the lake is opened. Otherwise the lake is a
-    group in it.
+    group in it; where it is that already, only what is new comes in.
     """
-    from ...algorithms._project.saving import is_of_lake
-    from ...algorithms._project.showing import show_all
+    from ...algorithms._project.saving import is_of_lake, save_lake_project
+    from ...algorithms._project.showing import show_all, show_lake
 
     project = QgsProject.instance()
     if is_free(project) and lake.project.is_file():
         iface.addProject(str(lake.project))
-        return
+        return []
     _keep_view(iface)
-    shown = show_all(project, lake)
+    if lake in lakes_in(project):
+        return show_lake(project, lake).problems + catch_up(project, lake)
+    problems = show_all(project, lake).problems
     if is_of_lake(project, lake):
-        zoom_to(iface, shown.layers.get("surface") or shown.layers.get("shoreline"))
+        zoom_home(iface)
+        save_lake_project(project, lake)
+    tidy(project, lake)
+    return problems
 
 
 def show_result(iface, lake, record):
-    """Bring what a run left into the project, and save that of the lake; return what was shown.
-
-    Where the project was closed meanwhile and nobody works in another, that of the lake is opened.
-    """
+    """Bring what a run left into the project, and save that of the lake; return what was shown."""
     from ...algorithms._project.saving import save_lake_project
     from ...algorithms._project.showing import show_lake, show_run
 
     project = QgsProject.instance()
-    if is_free(project) and lake.project.is_file():
-        iface.addProject(str(lake.project))
     _keep_view(iface)
     lake_id = read_facts(lake.path).id
     first = "surface" in record.outputs and layer_of(project, lake_id, "surface") is None
@@ -127,13 +136,12 @@ def _keep_view(iface):
 
 def _save_settled(project, lake):
     """Save again what the window changes in a project after it has taken in layers."""
-    from ...algorithms._project.finding import lakes_in
     from ...algorithms._project.saving import is_of_lake, save_lake_project
 
     with suppress(LakefloorError, OSError):
         if project.isDirty() and project.fileName() and is_of_lake(project, lake):
             save_lake_project(project, lake)
-        if lake in [found for _, found in lakes_in(project)]:
+        if lake in lakes_in(project):
             tidy(project, lake)
 
 
@@ -152,35 +160,73 @@ def layer_of(project, lake_id, role):
 
 def show_layer(iface, layer):
     """Tick a layer and zoom to it."""
+    tick(iface, layer)
+    zoom_to(iface, layer)
+
+
+def weakest_of(layer):
+    """Return what finds the box of the weakest place of a layer, in any thread; None is all of it.
+
+    That is where a surface is least certain, and the largest of several areas.
+    """
+    if isinstance(layer, QgsVectorLayer):
+        shapes = (feature.geometry() for feature in layer.getFeatures())
+        largest = max(shapes, key=lambda shape: shape.area(), default=None)
+        box = None if largest is None else largest.boundingBox()
+        return lambda: box
+    path = layer.source()
+
+    def find():
+        from ...algorithms._io.weakest_place import weakest_box
+
+        box = weakest_box(path)
+        return box and QgsRectangle(*box)
+
+    return find
+
+
+def tick(iface, layer):
+    """Tick a layer, and make it the active one."""
     node = QgsProject.instance().layerTreeRoot().findLayer(layer.id())
     if node is not None:
         node.setItemVisibilityCheckedParentRecursive(True)
     iface.setActiveLayer(layer)
-    zoom_to(iface, layer)
 
 
-def zoom_to(iface, layer):
-    """Zoom to a layer, if there is one with an extent."""
+def zoom_to(iface, layer, box=None):
+    """Zoom to a layer, if there is one with an extent, or to a box in its CRS."""
     if layer is None:
         return
     canvas = iface.mapCanvas()
-    extent = canvas.mapSettings().layerExtentToOutputExtent(layer, layer.extent())
-    if not extent.isEmpty():
+    extent = canvas.mapSettings().layerExtentToOutputExtent(layer, box or layer.extent())
+    if extent.isNull():
+        return
+    if extent.isEmpty():
+        # A point, or points in a row: as wide as the map is at a scale at which they can be seen.
+        canvas.setCenter(extent.center())
+        canvas.zoomScale(min(canvas.scale(), _CLOSE))
+    else:
         extent.scale(1.05)
         canvas.setExtent(extent)
+    canvas.refresh()
+
+
+def zoom_home(iface):
+    """Zoom to the view with which the project opens, if it has one."""
+    canvas, project = iface.mapCanvas(), QgsProject.instance()
+    view = project.viewSettings().defaultViewExtent()
+    if not view.isEmpty():
+        to_map = QgsCoordinateTransform(view.crs(), canvas.mapSettings().destinationCrs(), project)
+        canvas.setExtent(to_map.transformBoundingBox(view))
         canvas.refresh()
 
 
-def lake_in(project) -> LakeFolder | None:
-    """Return the first lake of a project whose folder is there."""
-    from ...algorithms._project.finding import lakes_in
+def lakes_in(project) -> list:
+    """Return the lakes of a project (LakeFolder) whose folders are there, from the top."""
+    from ...algorithms._project import finding
 
-    return next((lake for _, lake in lakes_in(project) if lake is not None), None)
+    return [lake for _, lake in finding.lakes_in(project) if lake is not None]
 
 
 def _layers(project):
     return project.mapLayers().values()
-
-
-def _same(one, other) -> bool:
-    return os.path.realpath(one) == os.path.realpath(other)

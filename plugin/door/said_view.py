@@ -16,6 +16,8 @@ class SaidView(QLabel):
 
     #: Role of the layer.
     layer_asked = pyqtSignal(str)
+    #: Role of the layer whose weakest place is to be shown.
+    weakest_asked = pyqtSignal(str)
     #: Path of the document, relative to the lake's folder.
     document_asked = pyqtSignal(str)
 
@@ -25,19 +27,21 @@ class SaidView(QLabel):
         self.setTextFormat(Qt.TextFormat.RichText)
         self.setTextInteractionFlags(Qt.TextInteractionFlag.TextBrowserInteraction)
         self.setSizePolicy(QSizePolicy.Policy.Ignored, QSizePolicy.Policy.Preferred)
-        self.setAccessibleName(tr("What the last run came to"))
+        self.setAccessibleName(tr("Results of the last run"))
         self.linkActivated.connect(self._ask)
 
     @in_local_numbers
     def show_run(self, record, unit):
-        """Say what a run came to; ``unit`` is feet or meters."""
+        """Say what a run came to; ``unit`` is feet or meters. Links lead to layers that it left."""
         if record is None:
             self.setText("")
             return
         said = said_after_run(record.step, record.numbers, "ft" if unit == "feet" else "m")
         lines = []
         for each in said:
-            link = f' <a href="layer:{each.role}">{escape(tr("Show"))}</a>' if each.role else ""
+            kind, words = ("weakest", tr("Show where")) if each.weak else ("layer", tr("Show"))
+            there = each.role in record.outputs
+            link = f' <a href="{kind}:{each.role}">{escape(words)}</a>' if there else ""
             lines.append(f"<li>{escape(each.text)}{link}</li>")
         documents = "".join(
             f'<li><a href="document:{escape(path)}">{escape(document_title(name))}</a></li>'
@@ -47,7 +51,9 @@ class SaidView(QLabel):
 
     def _ask(self, link):
         kind, _, what = link.partition(":")
-        (self.layer_asked if kind == "layer" else self.document_asked).emit(what)
+        {"layer": self.layer_asked, "weakest": self.weakest_asked, "document": self.document_asked}[
+            kind
+        ].emit(what)
 
 
 def documents_of(record) -> dict:

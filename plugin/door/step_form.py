@@ -125,10 +125,19 @@ class StepForm(QDialog):
         whole = {**self._made(), **self._values, **values}
         fine, wrong = self._algorithm.checkParameterValues(whole, self._context)
         if not fine:
-            self.wrong.say(wrong)
+            self.wrong.say(self._missing(values) or wrong)
             return
         self.filled.emit(values)
         super().accept()
+
+    def _missing(self, values) -> str:
+        """Return which field is empty that must not be, "" for none; QGIS names its key."""
+        for name in self._wrappers:
+            definition = self._algorithm.parameterDefinition(name)
+            value = values.get(name)
+            if value in (None, "") and not definition.checkValueIsAcceptable(value):
+                return tr("Fill in '{}'.").format(definition.description())
+        return ""
 
 
 def _is_advanced(definition) -> bool:

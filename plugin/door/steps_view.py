@@ -142,9 +142,9 @@ _ACTION_ICONS = {
 def _options(key) -> dict:
     """Return the options of a step: key -> text."""
     if key == "shoreline":
-        return {"file": tr("From a file…"), "draw": tr("Draw on the map")}
+        return {"file": tr("Take the shoreline from a file…")}
     if key == "visits":
-        return {"gauge": tr("Take gauge readings…")}
+        return {"gauge": tr("Add gauge readings…")}
     if key == "map":
         return {
             "sheet": tr("Open the map sheet"),

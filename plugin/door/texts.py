@@ -24,7 +24,7 @@ def step_title(key) -> str:
 def step_action(key) -> str:
     """Return what the button of a step says."""
     return {
-        "shoreline": tr("Add the shoreline…"),
+        "shoreline": tr("Draw the shoreline…"),
         "visits": tr("Add visits…"),
         "map": tr("Map the lake"),
         "structure": tr("Look for structure"),

@@ -79,6 +79,13 @@ class VisitsView(QWidget):
         self._last.setText(undo_text if words else "")
         self._enable()
 
+    def wait(self):
+        """Let nothing be done until the visits are shown again, and say why."""
+        self.table.setEnabled(False)
+        for button in (self._rename, self._remove, self._undo):
+            button.setEnabled(False)
+        self._last.setText(tr("Writing to the lake database…"))
+
     def chosen(self) -> str:
         """Return the name of the selected visit, or ""."""
         rows = {index.row() for index in self.table.selectedIndexes()}
@@ -109,7 +116,7 @@ class VisitsView(QWidget):
         if self._writable:
             switch.setFlags(switch.flags() | Qt.ItemFlag.ItemIsUserCheckable)
         switch.setCheckState(Qt.CheckState.Checked if visit.on else Qt.CheckState.Unchecked)
-        switch.setToolTip(tr("Whether this visit is mapped"))
+        switch.setToolTip(tr("Use this visit for the map"))
 
     def _changed(self, item):
         if not self._filling and item.column() == _ON:

@@ -48,14 +48,14 @@ class Welcome(QWidget):
         super().__init__(parent)
         self.example = _way(
             tr("Open the example lake"),
-            tr("An invented lake is copied to your folder of lakes and mapped. Takes a minute."),
+            tr("An invented lake is copied to your folder of lakes and mapped. It takes a minute."),
             "/mActionPlay.svg",
         )
         self.new = _way(
             tr("New lake…"), tr("From your logs and a shoreline."), "/mActionFileNew.svg"
         )
         self.open = _way(
-            tr("Open a lake…"), tr("The folder of a lake that is there."), "/mActionFileOpen.svg"
+            tr("Open a lake…"), tr("A lake folder that you have already."), "/mActionFileOpen.svg"
         )
         self.example.clicked.connect(lambda: self.example_asked.emit())
         self.new.clicked.connect(lambda: self.new_asked.emit())

@@ -29,6 +29,8 @@ class LakeWork(QObject):
     facts : LakeFacts or None
     holder : LakeLock or None
         Who else holds the lake; it is read-only then.
+    aside : Aside
+        Does short work beside the window.
     barred : str
         Why it cannot be written to, other than for its holder; "" otherwise.
     seen : Seen or None
@@ -39,6 +41,8 @@ class LakeWork(QObject):
     opened = pyqtSignal()
     #: Files were looked at again.
     looked = pyqtSignal()
+    #: Whether the lake database is being changed.
+    changing = pyqtSignal(bool)
     #: A sentence for the user, and whether it is a warning.
     told = pyqtSignal(str, bool)
 
@@ -46,7 +50,7 @@ class LakeWork(QObject):
         super().__init__(parent)
         self.folder = self.facts = self.holder = self.seen = None
         self.barred = ""
-        self._aside, self._looks = Aside(self), False
+        self.aside, self._looks, self._changes = Aside(self), False, 0
         self._watcher = QFileSystemWatcher(self)
         self._still = QTimer(self)
         self._still.setSingleShot(True)
@@ -110,7 +114,7 @@ class LakeWork(QObject):
     def stop(self):
         """Close, and wait for the last look."""
         self.close()
-        self._aside.stop()
+        self.aside.stop()
 
     def _take_lock(self, by_force):
         try:
@@ -128,7 +132,7 @@ class LakeWork(QObject):
         if self.read_only:
             self._alive.stop()
             self.told.emit(
-                tr("Lake '{}' was taken over elsewhere, and is read-only here now.").format(
+                tr("Another window has taken over lake '{}'. It is read-only here now.").format(
                     self.facts.name
                 ),
                 True,
@@ -152,22 +156,39 @@ class LakeWork(QObject):
             if folder == self.folder:
                 self.told.emit(text, True)
 
-        self._aside.do(lambda: look(folder), take, fail)
+        self.aside.do(lambda: look(folder), take, fail)
 
-    def change(self, work):
+    def change(self, work, then=None):
         """Change the lake database beside the window, then look again.
 
-        ``work`` is called in a thread with the path of the database.
+        ``work`` is called in a thread with the path of the database, ``then`` in the window.
         """
         if self.read_only:
             return
-        path = self.folder.database
+        folder = self.folder
+
+        def end():
+            self._changes -= 1
+            self.changing.emit(self.is_changing)
+            self.look()
+
+        def done(_):
+            if then is not None and folder == self.folder:
+                then()
+            end()
 
         def fail(text):
             self.told.emit(text, True)
-            self.look()
+            end()
 
-        self._aside.do(lambda: work(path), lambda _: self.look(), fail)
+        self._changes += 1
+        self.aside.do(lambda: work(folder.database), done, fail)
+        self.changing.emit(True)
+
+    @property
+    def is_changing(self) -> bool:
+        """Whether the lake database is being changed."""
+        return self._changes > 0
 
     def _take(self, folder, seen):
         if folder != self.folder:

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-import os
 from datetime import datetime, timezone
+
+from ...algorithms._io.same_place import same_place
 
 WAITING, RUNNING, DONE, FAILED, CANCELLED = "waiting", "running", "done", "failed", "cancelled"
 
@@ -91,9 +92,5 @@ class Run:
             and other.writes
             and self.lake is not None
             and other.lake is not None
-            and _place(self.lake) == _place(other.lake)
+            and same_place(self.lake, other.lake)
         )
-
-
-def _place(folder):
-    return os.path.normcase(os.path.realpath(folder))

@@ -17,7 +17,7 @@ class Warming(QgsTask):
     """Imports what the work needs, before the main thread needs a part of it to check a run."""
 
     def __init__(self, over):
-        super().__init__(tr("Lakefloor gets ready"))
+        super().__init__(tr("Lakefloor is getting ready"))
         self._over = over
 
     def run(self):

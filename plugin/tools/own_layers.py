@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import os
+from contextlib import suppress
 
 from qgis.core import QgsFields, QgsVectorFileWriter
 
 from ...algorithms._compat import make_field
 from ...algorithms._i18n import tr
+from ...algorithms._io.whole_files import rename_patiently
 from ...algorithms._project.showing import show_file
 from ...algorithms.core.errors import LakefloorError
 from .lake_layers import layers_of, project_of
@@ -56,10 +58,12 @@ def _write_empty(path, table, fields, geometry, crs, project):
     del writer  # closes the file
     try:
         if not wrong:
-            os.replace(beside, path)
+            rename_patiently(beside, path, os.replace)
     except OSError as error:
-        wrong = str(error)
+        wrong = error.strerror
     if wrong:
+        with suppress(OSError):
+            beside.unlink()
         raise LakefloorError(
             tr("Cannot write '{}' ({}). Make sure that the folder can be written to.").format(
                 path, wrong

@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import re
-import shutil
 from pathlib import Path
 
 from qgis.core import QgsFeature, QgsProcessingUtils, QgsVectorLayer
+from qgis.gui import QgsMessageBar
 from qgis.PyQt.QtWidgets import QDialog, QDialogButtonBox, QFileDialog, QTextBrowser, QVBoxLayout
 
 from ...algorithms._i18n import tr
+from ...algorithms._io.whole_files import write_text_whole
 from ...algorithms._styling.look import INK, WHITE
 from ...algorithms.core.errors import LakefloorError
 from ...algorithms.core.units import LENGTH_NAMES
@@ -41,7 +42,7 @@ class ProfileAction(ToolAction):
     def begin(self):
         self._surface()
         self.take(self._tool)
-        self.tell(tr("Click along the line. Right click ends it, Esc gives it up."))
+        self.tell(tr("Click along the line. Right click ends it, Esc cancels it."))
 
     def tear_down(self):
         if self._window is not None:
@@ -70,7 +71,7 @@ class ProfileAction(ToolAction):
     def _surface(self):
         surfaces = layers_of(self.lake, "surface")
         if not surfaces:
-            raise LakefloorError(tr("There is no depth surface yet. Make the map first."))
+            raise LakefloorError(tr("There is no depth surface yet. Map the lake first."))
         return surfaces[0]
 
     def _parameters(self, line) -> dict:
@@ -120,7 +121,9 @@ class ProfileWindow(QDialog):
         save = buttons.addButton(tr("Save report\u2026"), QDialogButtonBox.ButtonRole.ActionRole)
         save.clicked.connect(self._save)
         buttons.rejected.connect(self.reject)
+        self.bar = QgsMessageBar()
         layout = QVBoxLayout(self)
+        layout.addWidget(self.bar)
         layout.addWidget(self.page)
         layout.addWidget(buttons)
 
@@ -142,5 +145,14 @@ class ProfileWindow(QDialog):
             self.save_to(path)
 
     def save_to(self, path):
-        """Copy the report."""
-        shutil.copyfile(self._path, path)
+        """Copy the report, or say in the window why it cannot be done."""
+        try:
+            write_text_whole(Path(path), Path(self._path).read_text(encoding="utf-8"))
+        except OSError as error:
+            self.bar.pushWarning(
+                "",
+                tr(
+                    "Cannot write '{}' ({}). Close other programs that have it open, or choose "
+                    "another place."
+                ).format(path, error.strerror),
+            )

@@ -109,7 +109,7 @@ class ReviewAction(ToolAction):
     def _soundings(self):
         there = layers_of(self.lake, "soundings")
         if not there or not self.lake.folder.database.exists():
-            raise LakefloorError(tr("There are no soundings on the map yet. Make the map first."))
+            raise LakefloorError(tr("There are no soundings on the map yet. Map the lake first."))
         return there[0]
 
     def _select(self, action):
@@ -178,16 +178,16 @@ def _selected(count) -> str:
 def _sentence(run) -> str:
     """Return what a run has done to the database, in words."""
     if "DECIDED" not in run.results:
-        return tr("The last review is undone. The map is out of date until you make it again.")
+        return tr("The last review is undone. Map the lake again to bring the map up to date.")
     lost = run.results["NOT_FOUND"]
     if lost:
-        return tr("Soundings that are not in the lake database: {}. Make the map again.").format(
+        return tr("Soundings that are not in the lake database: {}. Map the lake again.").format(
             lost
         )
     changed = run.results["CHANGED_SOUNDINGS"]
     if not changed:
         return tr("No sounding has another status now.")
-    return tr("{} another status now. The map is out of date until you make it again.").format(
+    return tr("{} another status now. Map the lake again to bring the map up to date.").format(
         counted(changed, tr("sounding has"), tr("soundings have"))
     )
 
@@ -210,13 +210,15 @@ class ReviewWindow(QDialog):
         self._reason, self._who = QComboBox(), QLineEdit(QgsSettings().value(_WHO, "") or "")
         self._reason.setEditable(True)
         self._reason.addItems(
-            [tr("fish"), tr("weeds"), tr("double echo"), tr("wrong position"), tr("boat stood")]
+            [tr("fish"), tr("weeds"), tr("double echo"), tr("wrong position"), tr("boat at rest")]
         )
         self._reason.setCurrentText("")
         self.reject_them = QPushButton(tr("Reject"))
         self.accept_them = QPushButton(tr("Accept"))
         self.clear_them = QPushButton(tr("As cleaned"))
-        self.clear_them.setToolTip(tr("Take decisions back: what cleaning said holds again."))
+        self.clear_them.setToolTip(
+            tr("Take decisions back: the status from cleaning applies again.")
+        )
         self.undo = QPushButton(tr("Undo"))
         self.undo.setToolTip(
             tr("Undo the last review. Reviews of earlier sessions can be undone too.")

@@ -64,6 +64,7 @@ class ShorelineAction(ToolAction):
             return
         soundings = self._soundings()
         layer = self._layer(soundings)
+        self._show_beneath(layer, soundings)
         self._edit(layer)
         self._without_snapping()
         guide = self.guide = ShorelineGuide(self.iface.mainWindow(), layer, soundings is not None)
@@ -149,8 +150,21 @@ class ShorelineAction(ToolAction):
         project = project_of(self.lake)
         layer = show_file(project, self.lake.folder, "soundings", database)
         layer.setReadOnly(True)
-        project.layerTreeRoot().findLayer(layer.id()).setItemVisibilityCheckedParentRecursive(True)
         return layer
+
+    def _show_beneath(self, layer, soundings):
+        """Show the soundings, all of them where no shoreline is drawn yet."""
+        if soundings is None:
+            return
+        node = project_of(self.lake).layerTreeRoot().findLayer(soundings.id())
+        if node is not None:
+            node.setItemVisibilityCheckedParentRecursive(True)
+        canvas = self.iface.mapCanvas()
+        extent = canvas.mapSettings().layerExtentToOutputExtent(soundings, soundings.extent())
+        if layer.featureCount() == 0 and not extent.isEmpty():
+            extent.scale(1.3)
+            canvas.setExtent(extent)
+            canvas.refresh()
 
     def _layer(self, soundings=None):
         canvas = self.iface.mapCanvas()

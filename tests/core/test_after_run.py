@@ -91,6 +91,8 @@ def test_links_name_layers_that_the_step_leaves():
     for step in ("visits", "map", "structure", "outing"):
         for said in said_after_run(step, numbers):
             assert said.role in ("", *ROLES)
+        # What is next is said once, last, and without a link that stands above already.
+        assert said.role == ""
 
 
 NUMBERS = st.one_of(st.none(), st.floats(), st.integers(0, 10**7), st.just("nothing"))
@@ -114,3 +116,12 @@ def test_whatever_lacks_is_not_spoken_of(step, values):
 
 def test_a_step_by_hand_has_nothing_to_say():
     assert said_after_run("shoreline", {"smoothsurface:AREA_M2": math.pi}) == []
+
+
+def test_gaps_without_room_for_a_lane_are_not_called_no_need():
+    numbers = {"nextouting:GAPS_COUNT": 2, "nextouting:GAP_AREA": 2000.0, "nextouting:LANES": 0}
+    said = [each.text for each in said_after_run("outing", numbers, "m")]
+    assert said == [
+        "2 survey gaps with 0.2 ha in all.",
+        "None of them has room for a lane. Look at the structure of the bottom next.",
+    ]

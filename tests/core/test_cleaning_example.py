@@ -47,7 +47,7 @@ def clock_of_lines(text):
 def judged():
     """The example's soundings as cleaned, and what was planted in each ("" if nothing)."""
     soundings = clean(read_logs([EXAMPLE / "logs"], target_epsg=truth.EPSG).soundings).soundings
-    with open(EXAMPLE / "planted.csv", newline="") as file:
+    with open(EXAMPLE / "planted.csv", encoding="utf-8", newline="") as file:
         rows = [row for row in csv.DictReader(file) if row["kind"] in GROSS]
     clocks = {
         name: clock_of_lines((EXAMPLE / name).read_text()) for name in {row["file"] for row in rows}

@@ -75,7 +75,7 @@ def generate(truth):
 
 @pytest.fixture(scope="module")
 def planted():
-    with open(EXAMPLE / "planted.csv", newline="") as file:
+    with open(EXAMPLE / "planted.csv", encoding="utf-8", newline="") as file:
         return [(row["file"], int(row["line"]), row["kind"]) for row in csv.DictReader(file)]
 
 
@@ -257,7 +257,7 @@ def test_logged_depths_reduce_to_the_truth(truth, generate, planted):
     columns = ("lon", "lat", "depth_ft", "water_temp_f")
     lon, lat, feet, temp_f = (np.array([float(row[k]) for row in rows]) for k in columns)
     times = [datetime.datetime.fromisoformat(row["time"]).timestamp() for row in rows]
-    with open(EXAMPLE / "gauge.csv", newline="") as file:
+    with open(EXAMPLE / "gauge.csv", encoding="utf-8", newline="") as file:
         gauge = list(csv.DictReader(file))
     knots = [
         datetime.datetime.fromisoformat(row["time_utc"].replace("Z", "+00:00")).timestamp()

@@ -11,9 +11,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from lakefloor.algorithms._io.whole_files import rename_patiently
 from lakefloor.algorithms._lake import facts as facts_module
 from lakefloor.algorithms._lake import runs as runs_module
-from lakefloor.algorithms._lake._whole_files import rename_patiently
 from lakefloor.algorithms._lake.facts import Boat, LakeFacts, read_facts, write_facts
 from lakefloor.algorithms._lake.folder import LakeFolder, file_name, lake_of
 from lakefloor.algorithms._lake.runs import (
@@ -94,7 +94,7 @@ def test_facts_stay_when_the_disk_is_full(lake, monkeypatch):
     def full(path):
         raise OSError(28, "No space left on device")
 
-    monkeypatch.setattr("lakefloor.algorithms._lake._whole_files.flush", full)
+    monkeypatch.setattr("lakefloor.algorithms._io.whole_files.flush", full)
     with pytest.raises(OSError, match="No space"):
         write_facts(lake.path, replace(before, name="another"))
     assert read_facts(lake.path) == before
@@ -203,6 +203,13 @@ def test_a_record_that_cannot_be_read_is_no_run(lake, text):
     folder = begin_run(lake, "map")
     (folder / "run.json").write_text(text)
     assert all_runs(lake, "map") == []
+
+
+def test_a_file_where_runs_belong_is_said(lake):
+    (lake.path / "map").write_text("notes")
+    with pytest.raises(LakefloorError, match=r"Cannot make a folder in '.*map' \(File exists\)"):
+        begin_run(lake, "map")
+    assert (lake.path / "map").read_text() == "notes"
 
 
 def test_old_runs_are_removed_and_the_last_result_stays(lake):

@@ -115,7 +115,7 @@ def _run_tests(tests, order, mutant=None) -> int:
 
 def _in_child(work, limit: float, show=False):
     """Return what ``work`` returns in a child, None if it did not end in ``limit`` seconds."""
-    with tempfile.TemporaryFile("w+") as answer:
+    with tempfile.TemporaryFile("w+", encoding="utf-8") as answer:
         child = os.fork()
         if child == 0:
             os.setsid()
@@ -143,27 +143,21 @@ def _in_child(work, limit: float, show=False):
         return None
 
 
+_LIBRARIES = (
+    *("hypothesis", "numpy", "pyproj", "pytest", "shapely.geometry", "shapely.ops"),
+    *("scipy.interpolate", "scipy.ndimage", "scipy.optimize", "scipy.signal"),
+    *("scipy.sparse.linalg", "scipy.spatial", "scipy.special", "scipy.stats"),
+)
+
+
 def _warm():
     """Import once what every child needs; the package itself is left to the children."""
     os.environ["CI"] = "1"  # the same examples each time
     if Path("/usr/share/proj/proj.db").exists():
         os.environ.setdefault("PROJ_DATA", "/usr/share/proj")
     sys.path.insert(0, str(ROOT / ".ci"))
-    import hypothesis  # noqa: F401
-    import numpy  # noqa: F401
-    import pyproj  # noqa: F401
-    import pytest  # noqa: F401
-    import scipy.interpolate
-    import scipy.ndimage
-    import scipy.optimize
-    import scipy.signal
-    import scipy.sparse.linalg
-    import scipy.spatial
-    import scipy.special
-    import scipy.stats  # noqa: F401
-    import shapely.geometry
-    import shapely.ops  # noqa: F401
-
+    for name in _LIBRARIES:
+        importlib.import_module(name)
     with contextlib.suppress(ImportError):
         import contourpy  # noqa: F401
 

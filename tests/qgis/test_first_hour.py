@@ -12,7 +12,17 @@ from types import SimpleNamespace
 
 import numpy as np
 import pytest
-from qgis.core import QgsApplication, QgsProject, QgsRasterLayer
+from qgis.core import (
+    QgsApplication,
+    QgsFeature,
+    QgsGeometry,
+    QgsPointXY,
+    QgsProject,
+    QgsRasterLayer,
+    QgsRectangle,
+    QgsVectorLayer,
+)
+from qgis.gui import QgsMapCanvas
 from qgis.PyQt.QtWidgets import QLabel
 
 from lakefloor.algorithms._io.raster_file import write_raster
@@ -28,11 +38,13 @@ from lakefloor.algorithms.core.errors import LakefloorError
 from lakefloor.plugin.door import project as projects
 from lakefloor.plugin.door.making import LakeMaker
 from lakefloor.plugin.door.new_lake import NewLake, NewLakeDialog
+from lakefloor.plugin.door.said_view import SaidView
+from lakefloor.plugin.door.step_form import StepForm
 from lakefloor.plugin.door.steps_view import StepsView
 from lakefloor.plugin.running.feedback import RunFeedback
 
 sys.path.insert(0, str(Path(__file__).parent))
-from a_lake import CRS, grid
+from a_lake import CRS, grid, show
 
 
 @pytest.fixture
@@ -202,25 +214,6 @@ def test_a_new_project_does_not_replace_that_of_the_lake(project, tmp_path):
     assert [each.name() for each in project.mapLayers().values()] == ["Bottom, as I like it"]
 
 
-def test_what_comes_out_after_the_project_was_closed_opens_that_of_the_lake(project, tmp_path):
-    lake = lake_in(tmp_path / "one")
-    map_lake(lake, 3.0)
-    show_all(project, lake)
-    save_lake_project(project, lake)
-    project.clear()
-    opened = []
-    bridge = SimpleNamespace(autoSetupOnFirstLayer=lambda: False)
-    canvas = SimpleNamespace(refresh=lambda: None)
-    iface = SimpleNamespace(
-        addProject=lambda path: opened.append(path) or project.read(path),
-        layerTreeCanvasBridge=lambda: bridge,
-        mapCanvas=lambda: canvas,
-    )
-    projects.show_result(iface, lake, map_lake(lake, 4.0))
-    assert opened == [str(lake.project)]
-    assert depth_shown(project) == pytest.approx(4.0)
-
-
 # -- a new lake ---------------------------------------------------------------------------
 
 SQUARE = [[0.0, 0.0], [0.01, 0.0], [0.01, 0.01], [0.0, 0.01], [0.0, 0.0]]
@@ -306,3 +299,108 @@ def test_a_step_has_one_heading():
     feedback.pushInfo("")
     feedback.pushFormattedMessage("<b>Smooth surface (2 of 8)</b>", "== Smooth surface (2 of 8) ==")
     assert feedback.take() == [("heading", "Smooth surface (2 of 8)")]
+
+
+def weak_in_a_corner(lake):
+    """Make a surface of 600 by 400 m that is weak in its south-east."""
+    doubt = np.full((200, 300), 0.1)
+    doubt[150:180, 240:280] = 1.5
+    bands = [grid(0.0 * doubt + 2.0), grid(doubt), grid(0.0 * doubt + 3.0)]
+    write_raster(lake.path / "surface.tif", bands, BANDS, CRS, {})
+    return QgsRasterLayer(str(lake.path / "surface.tif"), "Depth surface")
+
+
+def test_the_weakest_place_of_a_surface_is_zoomed_to(project, tmp_path):
+    layer = weak_in_a_corner(lake_in(tmp_path / "Žluté pleso"))
+    box = projects.weakest_of(layer)()
+    whole = layer.extent()
+    assert whole.contains(box)
+    weak = QgsRectangle(
+        whole.xMinimum() + 480.0, whole.yMinimum() + 40.0,
+        whole.xMinimum() + 560.0, whole.yMinimum() + 100.0,
+    )  # fmt: skip
+    assert weak.contains(box.center())
+    assert box.width() < 0.2 * whole.width()
+
+
+def test_the_largest_gap_is_zoomed_to(qgis_app, memory_layer):
+    small = "POLYGON((0 0,1 0,1 1,0 1,0 0))"
+    large = "POLYGON((10 10,15 10,15 14,10 14,10 10))"
+    layer = memory_layer("Polygon", [small, large])
+    assert projects.weakest_of(layer)() == QgsRectangle(10.0, 10.0, 15.0, 14.0)
+    assert projects.weakest_of(memory_layer("Polygon", []))() is None
+
+
+def test_all_lakes_of_a_project_are_found(project, tmp_path):
+    lakes = [lake_in(tmp_path / name, name) for name in ("one", "two")]
+    for number, lake in enumerate(lakes):
+        map_lake(lake, 2.0 + number)
+        show_all(project, lake)
+    shutil.rmtree(lakes[0].path)
+    assert projects.lakes_in(project) == lakes[1:]
+
+
+def test_opening_a_lake_zooms_to_the_view_of_its_project(
+    project, tmp_path, qgis_iface, qgis_canvas
+):
+    lake = lake_in(tmp_path / "one")
+    map_lake(lake, 2.0)
+    iface = SimpleNamespace(
+        mapCanvas=lambda: qgis_canvas,
+        layerTreeCanvasBridge=lambda: SimpleNamespace(autoSetupOnFirstLayer=lambda: False),
+    )
+    show(qgis_canvas)
+    assert projects.bring_in(iface, lake) == []
+    (layer,) = project.mapLayers().values()
+    seen = qgis_canvas.mapSettings().mapToLayerCoordinates(layer, qgis_canvas.extent())
+    assert seen.contains(layer.extent())
+    assert seen.width() < 10 * layer.extent().width()
+    assert Path(project.fileName()) == lake.project
+    # A second time it is there already, and the map stays where it is.
+    qgis_canvas.setExtent(QgsRectangle(0.0, 0.0, 10.0, 10.0))
+    assert projects.bring_in(iface, lake) == []
+    assert qgis_canvas.extent().xMaximum() < 1000.0
+    assert len(project.mapLayers()) == 1
+
+
+def test_a_link_leads_only_to_a_layer_that_the_run_left(qgis_app):
+    view = SaidView()
+    numbers = {
+        "addtodatabase:ADDED": 10, "cleansoundings:TOTAL": 10, "cleansoundings:REJECTED": 0,
+        "addtodatabase:VISIT_OFFSET": 0.8, "addtodatabase:OFFSET_UNCERTAINTY": 0.01,
+    }  # fmt: skip
+    view.show_run(RunRecord("visits", "2026-06-20_140000", numbers=numbers), "meters")
+    assert "10 soundings" in view.text()
+    assert "layer:" not in view.text()
+    assert "give or take less than 0.1 m" in view.text()
+    left = RunRecord("map", "s", outputs={"surface": "map/s/surface.tif"}, numbers={
+        "smoothsurface:AREA_M2": 100.0, "smoothsurface:MAX_DEPTH": 3.0,
+        "smoothsurface:SOUNDINGS": 10,
+    })  # fmt: skip
+    view.show_run(left, "meters")
+    assert '<a href="layer:surface">' in view.text()
+
+
+def test_what_is_missing_in_a_form_is_named_as_it_is_there(qgis_app, provider):
+    algorithm = QgsApplication.processingRegistry().createAlgorithmById(
+        "lakefloor:planthenextouting"
+    )
+    known = {"SURFACE": "surface.tif", "SHORELINE": "shoreline.gpkg", "DATABASE": "lake.gpkg"}
+    form = StepForm(algorithm, known, "Next outing", "Plan")
+    form.accept()
+    assert form.wrong.text() == "Fill in 'Launch point'."
+
+
+def test_a_single_place_is_zoomed_to(qgis_app):
+    canvas = QgsMapCanvas()
+    canvas.resize(400, 400)
+    canvas.setDestinationCrs(CRS)
+    canvas.setExtent(QgsRectangle(0.0, 0.0, 1e6, 1e6))
+    layer = QgsVectorLayer("Point?crs=EPSG:32615", "spots", "memory")
+    place = QgsFeature()
+    place.setGeometry(QgsGeometry.fromPointXY(QgsPointXY(400_100.0, 5_150_000.0)))
+    layer.dataProvider().addFeature(place)
+    layer.updateExtents()
+    projects.zoom_to(SimpleNamespace(mapCanvas=lambda: canvas), layer)
+    assert canvas.center().distance(QgsPointXY(400_100.0, 5_150_000.0)) < 1.0
+    assert canvas.scale() == pytest.approx(2000.0, rel=0.01)

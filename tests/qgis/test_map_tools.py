@@ -131,6 +131,8 @@ def test_a_line_on_the_map_becomes_a_plot(lake, profile, qgis_canvas, tmp_path):
     assert "hard" in text
     window.save_to(tmp_path / "report.html")
     assert "data:image/png;base64," in (tmp_path / "report.html").read_text(encoding="utf-8")
+    window.save_to(tmp_path / "no such folder" / "report.html")
+    assert "No such file or directory" in window.bar.currentItem().text()
     # The result is no layer of the project, and the surface stays as it was.
     assert len(lake.project.mapLayers()) == 2
 

@@ -159,9 +159,15 @@ def test_links_lead_to_layers_and_documents(qgis_app):
     view, asked = SaidView(), []
     view.layer_asked.connect(asked.append)
     view.document_asked.connect(asked.append)
+    view.weakest_asked.connect(lambda role: asked.append(("weakest", role)))
     record = SimpleNamespace(
         step="map",
-        numbers={"smoothsurface:AREA_M2": 1e5, "smoothsurface:MAX_DEPTH": 9.0},
+        numbers={
+            "smoothsurface:AREA_M2": 1e5,
+            "smoothsurface:MAX_DEPTH": 9.0,
+            "smoothsurface:MEDIAN_UNCERTAINTY": 0.1,
+            "smoothsurface:P95_UNCERTAINTY": 0.4,
+        },
         outputs={"map_sheet": "map/1/map_sheet.pdf"},
         documents={"map_sheet": "sheets/Map sheet.pdf"},
     )
@@ -169,7 +175,9 @@ def test_links_lead_to_layers_and_documents(qgis_app):
     assert "10.0 ha down to 9.0 m" in view.text()
     view.linkActivated.emit("layer:surface")
     view.linkActivated.emit("document:sheets/Map sheet.pdf")
-    assert asked == ["surface", "sheets/Map sheet.pdf"]
+    assert view.text().count("weakest:surface") == 1
+    view.linkActivated.emit("weakest:surface")
+    assert asked == ["surface", "sheets/Map sheet.pdf", ("weakest", "surface")]
     assert view.text().count("Map sheet.pdf") == 1
 
 
@@ -331,6 +339,51 @@ def test_a_change_of_the_files_is_seen(qgis_app, lake):
     facts = replace(work.facts, name="Renamed")
     write_facts(lake, facts)
     wait_for(lambda: work.facts.name == "Renamed")
+    work.stop()
+
+
+def test_the_lake_database_is_changed_beside_the_window_which_says_so(qgis_app, lake):
+    import threading
+
+    work, page, said, order = LakeWork(), LakePage(), [], []
+    work.open(lake)
+    wait_for(lambda: work.seen is not None)
+    page.visits.show_visits([visit()], None, "feet")
+    work.changing.connect(said.append)
+    leave = threading.Event()
+
+    def change(path):
+        order.append((threading.current_thread() is threading.main_thread(), path))
+        leave.wait(10)
+
+    work.change(change, lambda: order.append("then"))
+    assert work.is_changing
+    page.show_seen(work, [], {})
+    page.visits.wait()
+    assert not page.next.isEnabled()
+    assert not page.visits.table.isEnabled()
+    assert page.visits._last.text() == "Writing to the lake database…"
+    leave.set()
+    wait_for(lambda: not work.is_changing)
+    assert order == [(False, lake / "lake_database.gpkg"), "then"]
+    assert said == [True, False]
+    page.show_seen(work, [], {})
+    assert page.next.isEnabled()
+    assert page.visits.table.isEnabled()
+    work.stop()
+
+
+def test_a_change_that_fails_is_told(qgis_app, lake):
+    work, told, then = LakeWork(), [], []
+    work.told.connect(lambda text, warning: told.append((text, warning)))
+    work.open(lake)
+
+    def change(path):
+        raise OSError("The disk is full.")
+
+    work.change(change, lambda: then.append(True))
+    wait_for(lambda: not work.is_changing)
+    assert (told, then) == ([("The disk is full.", True)], [])
     work.stop()
 
 

@@ -118,6 +118,21 @@ def test_a_model_ends_with_its_named_outputs(runner, provider, lake):
     assert not [text for _, text in run.log if text.startswith(("{", "OK. Execution"))]
 
 
+@pytest.mark.parametrize("of_a_lake", [True, False])
+def test_a_temporary_result_is_named_where_somebody_comes_by_it(runner, provider, lake, of_a_lake):
+    values = map_lake(provider, lake, lake / "out")
+    (slope,) = (name for name in values if name.startswith("bottomslope:"))
+    values[slope] = "TEMPORARY_OUTPUT"
+    run = over(runner.start("lakefloor:logstolakemap", values, lake=lake if of_a_lake else None))
+    assert run.state == "done", run.error
+    said = [text for _, text in run.log if text.startswith("Temporary")]
+    assert said == (
+        []
+        if of_a_lake
+        else ["Temporary, and gone when QGIS closes: Bottom slope. Save what you want to keep."]
+    )
+
+
 def test_a_model_draws_its_sheet_outside_the_main_thread(runner, provider, lake, monkeypatch):
     from lakefloor.algorithms.share import map_sheet
 

@@ -220,3 +220,21 @@ def test_a_lake_that_was_closed_closes_the_guide(lake, action, qgis_iface):
     assert action.guide is None
     (text,) = qgis_iface.messageBar().get_messages(Qgis.MessageLevel.Warning)
     assert "The lake was closed" in text
+
+
+def test_the_soundings_are_shown_beneath_what_is_drawn(lake, action, qgis_canvas):
+    soundings = add_soundings(lake, [(WEST + x, SOUTH + x) for x in range(0, 100, 5)])
+    node = lake.project.layerTreeRoot().findLayer(soundings.id())
+    node.setItemVisibilityChecked(False)
+    qgis_canvas.setExtent(QgsRectangle(WEST + 50.0, SOUTH + 50.0, WEST + 52.0, SOUTH + 51.0))
+    action.trigger()
+    assert node.isVisible()
+    assert qgis_canvas.extent().contains(soundings.extent())
+    # Where a shoreline is drawn already, the map stays where it is.
+    add_polygon(shoreline_of(lake), SHORE)
+    action.leave()
+    near = QgsRectangle(WEST + 50.0, SOUTH + 50.0, WEST + 52.0, SOUTH + 51.0)
+    shoreline_of(lake).commitChanges()
+    qgis_canvas.setExtent(near)
+    action.trigger()
+    assert not qgis_canvas.extent().contains(soundings.extent())

@@ -28,10 +28,13 @@ class Said:
     text : str
     role : str
         Role of the layer that shows it; "" where there is none.
+    weak : bool
+        Whether it speaks of the weakest place of that layer.
     """
 
     text: str
     role: str = ""
+    weak: bool = False
 
 
 def said_after_run(step: str, numbers: Mapping[str, object], unit: str = "ft") -> list[Said]:
@@ -74,6 +77,11 @@ class _Found:
 
 def _length(metres: float, unit: str) -> str:
     return phrase("{:.1f} {}", metres / (FOOT if unit == "ft" else 1.0), unit)
+
+
+def _within(metres: float, unit: str) -> str:
+    text = _length(metres, unit)
+    return text if text != _length(0.0, unit) else f"less than {phrase('{:.1f} {}', 0.1, unit)}"
 
 
 def _area(square_metres: float, unit: str) -> str:
@@ -140,7 +148,7 @@ def _fit(found, unit):
         found("addtodatabase", "OFFSET_UNCERTAINTY"),
     )
     if offset and doubt is not None:
-        shifted, within = _length(abs(offset), unit), _length(WITHIN_95 * doubt, unit)
+        shifted, within = _length(abs(offset), unit), _within(WITHIN_95 * doubt, unit)
         said.append(
             Said(f"The visit was shifted by {shifted} to fit the lake, give or take {within}.")
         )
@@ -170,7 +178,7 @@ def _map(found: _Found, unit: str) -> list[Said]:
         weak = found("smoothsurface", "P95_UNCERTAINTY")
         if weak is not None:
             words += f", at the weakest 5% within {_length(WITHIN_95 * weak, unit)} or more"
-        said.append(Said(f"{words} (95% confidence).", "surface"))
+        said.append(Said(f"{words} (95% confidence).", "surface", weak is not None))
     supported = found("depthcontours", "SUPPORTED_SHARE")
     if supported is not None:
         said.append(Said(_support(supported), "contours"))
@@ -221,7 +229,7 @@ def _structure(found: _Found, unit: str) -> list[Said]:
     if left_out:
         said.append(Said(f"{counted(int(left_out), 'visit')} had no usable hardness."))
     if said:
-        said.append(Said("Check the spots on the water, or plan the next outing.", "spots"))
+        said.append(Said("Check the spots on the water, or plan the next outing."))
     return said
 
 
@@ -233,9 +241,10 @@ def _outing(found: _Found, unit: str) -> list[Said]:
         said.append(Said("The soundings support the contours everywhere."))
     elif gaps and area is not None:
         words = f"{counted(int(gaps), 'survey gap')} with {_area(area, unit)} in all."
-        said.append(Said(words, "gaps"))
+        said.append(Said(words, "gaps", weak=True))
     if not lanes:
-        said.append(Said("No lanes are needed. Look at the structure of the bottom next."))
+        why = "None of them has room for a lane." if gaps else "No lanes are needed."
+        said.append(Said(f"{why} Look at the structure of the bottom next."))
         return said
     total, minutes = found("nextouting", "TOTAL_M"), found("nextouting", "MINUTES")
     if total is not None and minutes is not None:
@@ -244,7 +253,5 @@ def _outing(found: _Found, unit: str) -> list[Said]:
     if area and after is not None:
         words = phrase("They should close {:.0f}% of the gaps.", 100 * (1 - after / area))
         said.append(Said(words, "gaps"))
-    said.append(
-        Said("Take the route to your GPS device. Weather and cold water come first.", "lanes")
-    )
+    said.append(Said("Take the route to your GPS device. Weather and cold water come first."))
     return said

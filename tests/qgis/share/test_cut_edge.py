@@ -166,7 +166,7 @@ def test_the_datum_comes_with_the_soundings_and_the_surface(run, copy, tmp_path)
         assert np.median(uncert) > 0.12
     dataset = gdal.Open(path.replace("lake.gpkg", "depth.tif"))
     assert dataset.GetMetadataItem("DATUM_NAME") == "staff gauge at the dam"
-    text = Path(path.replace("lake.gpkg", "README.txt")).read_text()
+    text = Path(path.replace("lake.gpkg", "README.txt")).read_text(encoding="utf-8")
     assert "2.9 m" in text
     assert "10 m" in text
     copy("named", DATUM="our pool")

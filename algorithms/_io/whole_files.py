@@ -7,7 +7,7 @@ import time
 from contextlib import suppress
 from pathlib import Path
 
-from .._io.flushing import flush
+from .flushing import flush
 
 __all__ = ["free_name", "rename_patiently", "write_text_whole"]
 
