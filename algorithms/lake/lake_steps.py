@@ -58,10 +58,18 @@ class LakeSteps(LakefloorAlgorithm):
         for each in states:
             since = to_qdatetime(_moment(each.since))
             rows.append([each.key, each.state, since, ", ".join(each.why) or None])
-            inputs.say(": ".join(filter(None, (each.key, each.state, ", ".join(each.why)))))
+            inputs.say(f"{each.key}: {each.state}{_because(each)}")
         outputs.table(params.OUTPUT, _FIELDS, rows)
         counts = [sum(s.state == state for s in states) for state in (DONE, OUT_OF_DATE)]
         return dict(zip(("DONE", "OUT_OF_DATE"), counts))
+
+
+def _because(step):
+    """Return why a step is in its state, in a few words after it."""
+    from .._lake.states import FAILED, NOT_YET, OUT_OF_DATE
+
+    words = {NOT_YET: tr("(missing: {})"), OUT_OF_DATE: tr("(changed: {})"), FAILED: "({})"}
+    return " " + words[step.state].format(", ".join(step.why)) if step.why else ""
 
 
 def _moment(text):

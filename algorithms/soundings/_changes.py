@@ -218,11 +218,13 @@ def say_changes(done, inputs):
     """Say in the log what has changed."""
     for older, newer, found in done.changes:
         change = found.change[found.changed]
+        low, high = f"{change.min():+.2f}", f"{change.max():+.2f}"
+        by = low if low == high else tr("{} to {}").format(low, high)
         inputs.say(
             tr(
-                "The bottom changed between '{}' and '{}' in {} of {} blocks, by {:+.2f} to "
-                "{:+.2f} m. Positive means deeper now."
-            ).format(older, newer, len(change), len(found), change.min(), change.max())
+                "The bottom changed between '{}' and '{}' in {} of {} blocks, by {} m. Positive "
+                "means deeper now."
+            ).format(older, newer, len(change), len(found), by)
         )
     _report_patches(done, inputs)
 

@@ -100,7 +100,7 @@ def test_steps_are_listed_with_their_state(run, lake, made, tmp_path, feedback):
     ]  # fmt: skip
     assert rows["map"]["why"] == "database"
     assert (result["DONE"], result["OUT_OF_DATE"]) == (1, 0)
-    assert "map: not yet: database" in feedback.text
+    assert "map: not yet (missing: database)" in feedback.text
     with pytest.raises(QgsProcessingException, match="not the folder of a lake"):
         run("lakesteps", {"LAKE": str(made), "OUTPUT": str(tmp_path / "b.gpkg")})
 

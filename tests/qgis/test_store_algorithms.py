@@ -1,5 +1,7 @@
 """The lake's store from the toolbox, headless, in a model and in a dialog."""
 
+from types import SimpleNamespace
+
 import numpy as np
 import pytest
 from qgis.core import (
@@ -22,7 +24,10 @@ from qgis.core import (
 from lakefloor.algorithms import _store
 from lakefloor.algorithms._io.outputs import Outputs
 from lakefloor.algorithms._io.soundings_layer import read_soundings
+from lakefloor.algorithms._store.adding import Added
 from lakefloor.algorithms.core.soundings import Soundings, concatenate
+from lakefloor.algorithms.core.visits.bottom_change import BottomChange
+from lakefloor.algorithms.soundings._changes import say_changes
 from lakefloor.algorithms.soundings._lake_database import visit_names
 
 UTM = QgsCoordinateReferenceSystem("EPSG:32615")
@@ -483,3 +488,15 @@ def test_silt_that_settles_slowly_is_a_trend(run, layer, store, feedback):
     assert "The bottom becomes slowly shallower" in feedback.text
     assert "same as an error of the lake levels" in feedback.text
     assert (result["CHANGED_BLOCKS"], result["SUPERSEDED"]) == (0, 0)
+
+
+@pytest.mark.parametrize(
+    ("changes", "by"), [([0.63], "by +0.63 m."), ([-0.3, 0.63], "by -0.30 to +0.63 m.")]
+)
+def test_one_changed_block_is_no_range(changes, by, feedback):
+    change = np.array([*changes, 0.05])
+    zero = np.zeros(len(change))
+    rows = [zero.astype(int)] * 4
+    found = BottomChange(*rows, change, zero, zero, zero, np.abs(change) > 0.1, 20.0, 0.0, zero)
+    say_changes(Added(changes=[("may", "june", found)]), SimpleNamespace(say=feedback.pushInfo))
+    assert by in feedback.text
