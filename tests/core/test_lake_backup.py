@@ -365,6 +365,17 @@ def test_logs_are_copied_once_and_other_files_not_at_all(lake, tmp_path):
         copy_logs(lake, card / "none")
 
 
+def test_the_copy_of_a_log_on_a_protected_card_is_not_protected(lake, tmp_path):
+    """Windows removes no file that is write-protected, and the folder of a lake is its user's."""
+    log = tmp_path / "a.csv"
+    log.write_text("time,lat,lon,depth_m\n2025-05-17T13:00:00Z,45.1,-93.2,3.5\n")
+    os.utime(log, (1.7e9, 1.7e9))
+    log.chmod(0o444)
+    (copy,) = copy_logs(lake, log)
+    assert copy.stat().st_mode & 0o200
+    assert copy.stat().st_mtime == 1.7e9
+
+
 def test_a_log_that_cannot_be_copied_leaves_no_half(lake, tmp_path, monkeypatch):
     (tmp_path / "a.csv").write_text("lat,lon,depth_m\n45,-93,2\n")
 
