@@ -218,7 +218,7 @@ def say_changes(done, inputs):
     """Say in the log what has changed."""
     for older, newer, found in done.changes:
         change = found.change[found.changed]
-        low, high = f"{change.min():+.2f}", f"{change.max():+.2f}"
+        low, high = (tr("{:+.2f}").format(bound) for bound in (change.min(), change.max()))
         by = low if low == high else tr("{} to {}").format(low, high)
         inputs.say(
             tr(

@@ -109,6 +109,7 @@ _FOR_PROGRAMS = {
     "core/exchange/map_tiles.py: 0.5 * (west + east):.6f",
     "core/exchange/map_tiles.py: value:.6f",
     "_io/rasters.py: spacing:.6g",
+    "_project/as_set.py: float(text):.10g",
     "_reports/plain_page.py: 2.0 * points:.1f",
     "_reports/statistics_page.py: value:.10g",
     "core/chart/contours.py: every.figure(step):g",
