@@ -11,6 +11,7 @@ from qgis.PyQt.QtWidgets import QFileDialog
 
 from ...algorithms import _settings
 from ...algorithms._i18n import tr
+from ...algorithms._libraries import import_libraries
 from ...algorithms.core.errors import LakefloorError
 from ..running import Runner
 from . import project as projects
@@ -29,6 +30,9 @@ class Door(QObject):
 
     def __init__(self, iface):
         super().__init__(iface.mainWindow())
+        # pyproj 3.7 kills QGIS in a thread if another thread, which has ended, was the first to
+        # import it; so the main thread is the first.
+        import_libraries("pyproj")
         self.iface = iface
         self.runner, self.work = Runner(self), LakeWork(self)
         self.taker = StepTaker(self.runner, self)

@@ -9,7 +9,7 @@ from statistics import median
 
 sys.path.insert(0, str(Path(os.environ["LAKEFLOOR_ROOT"]) / "tests" / "window"))
 from hands import Hands, close, freezes, go, picture, say
-
+from map_seen import MapSeen, labels, legend
 from qgis.core import QgsProject
 from qgis.gui import QgsMapToolPan
 from qgis.PyQt.QtCore import QPoint
@@ -125,9 +125,6 @@ def _drawn():
 
 def _all_is_there():
     """The layers, legends, themes and labels; water, shores and contours where they are in truth."""
-    # Not before: what it loads, the plugin is to load for itself.
-    from map_seen import MapSeen, labels, legend
-
     with freezes.not_counted():
         there = layers()
         assert set(there) >= NAMES, set(there)
