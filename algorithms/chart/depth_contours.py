@@ -99,6 +99,8 @@ class DepthContours(LakefloorAlgorithm):
                     "these lines."
                 )
             )
+        elif summary["supported"] == 1.0:
+            inputs.say(tr("The data support all lines at this interval."))
         else:
             inputs.say(
                 tr(

@@ -125,6 +125,13 @@ def test_fields_numbers_and_log(run, lake, feedback):
     assert "support 0% of the length" in feedback.text
 
 
+def test_where_all_is_supported_no_rest_is_dashed(run, lake, feedback):
+    given = {"INPUT": lake(uncertainty=0.01), "INTERVAL": 1, "OUTPUT": "TEMPORARY_OUTPUT"}
+    assert run("depthcontours", given, feedback)["SUPPORTED_SHARE"] == 1.0
+    assert "support all lines" in feedback.text
+    assert "dashed" not in feedback.text
+
+
 def test_any_single_band_raster_will_do(run, lake, feedback):
     result = run("depthcontours", {"INPUT": lake(), "OUTPUT": "TEMPORARY_OUTPUT"}, feedback)
     assert result["SUPPORTED_SHARE"] is None
