@@ -106,7 +106,7 @@ class DepthContours(LakefloorAlgorithm):
                 tr(
                     "The data support {:.0f}% of the length at this interval. The rest is drawn "
                     "dashed."
-                ).format(100.0 * summary["supported"])
+                ).format(min(100.0 * summary["supported"], 99.0))
             )
         if summary["humps"] or summary["hollows"]:
             inputs.say(

@@ -152,6 +152,8 @@ def test_survey_quality_has_one_confidence():
     ]
     whole = _facts(SurveyFacts(used=1), contours=ContourFacts(1.0, 5.0, 1.0))
     assert "support all contours." in dict(sections(whole))["Survey quality"]
+    nearly = _facts(SurveyFacts(used=1), contours=ContourFacts(1.0, 5.0, 0.997))
+    assert "support 99% of" in dict(sections(nearly))["Survey quality"]
     said = dict(sections(_facts(SurveyFacts(used=10, crossings=few))))["Survey quality"]
     assert said == "Tracks cross 3 times within visits. These are too few for a statement at 95%."
     assert "No tracks cross" in dict(sections(_facts(SurveyFacts(used=1))))["Survey quality"]

@@ -130,11 +130,12 @@ def _quality_lines(facts) -> list:
             "The 95% uncertainty of the mapped depth is "
             f"{depth(WITHIN_95 * facts.uncertainty)} on average."
         )
-    if facts.contours.supported == 1.0:
+    supported = facts.contours.supported
+    if supported == 1.0:
         lines.append("The data support all contours.")
-    elif facts.contours.supported is not None:
+    elif supported is not None:
         lines.append(
-            f"The data support {written(100.0 * facts.contours.supported, '.0f')}% of the "
+            f"The data support {written(min(100.0 * supported, 99.0), '.0f')}% of the "
             "length of the contours. The rest is dashed."
         )
     return lines
