@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from pyproj import CRS
 from qgis.core import (
     QgsApplication,
     QgsProcessingAlgorithm,
@@ -47,6 +48,8 @@ def prepare(run):
             run.algorithm_id, run.parameters = run.fill()
         except (LakefloorError, OSError) as error:
             raise RefusedError(str(error)) from error
+    # Where a worker uses it first, QGIS 3.40 with pyproj 3.7 crashes there.
+    CRS.from_epsg(4326)
     feedback = RunFeedback()
     context = own_context(feedback)
     try:
