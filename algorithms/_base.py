@@ -135,6 +135,7 @@ class LakefloorAlgorithm(QgsProcessingAlgorithm):
         """
 
     def prepareAlgorithm(self, parameters, context, feedback):
+        import_libraries("pyproj")
         parameters = with_current_values(self, parameters, context)
         name_inputs(self, parameters, context)
         if self.DRAWS:

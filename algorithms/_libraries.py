@@ -4,6 +4,9 @@ The packages of scipy import each other in circles. Where two threads begin with
 Python hands one of them a module that is not complete, and its import fails. So whoever needs a
 library first imports all of it that is used here, and others wait: the main thread, which needs
 shapely alone to check a dialog, no longer than for that.
+
+pyproj 3.7 kills QGIS in a thread if another thread, which has ended, was the first to import it. So
+the main thread is the first: when an algorithm is prepared, and when the panel is made.
 """
 
 from __future__ import annotations

@@ -98,6 +98,7 @@ class ShippedModel(QgsProcessingModelAlgorithm):
         return acceptable, wrong
 
     def prepareAlgorithm(self, parameters, context, feedback):
+        import_libraries("pyproj")
         parameters = with_current_values(self, parameters, context)
         try:
             self._check(parameters, context)

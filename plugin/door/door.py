@@ -30,8 +30,7 @@ class Door(QObject):
 
     def __init__(self, iface):
         super().__init__(iface.mainWindow())
-        # pyproj 3.7 kills QGIS in a thread if another thread, which has ended, was the first to
-        # import it; so the main thread is the first.
+        # Before a thread does.
         import_libraries("pyproj")
         self.iface = iface
         self.runner, self.work = Runner(self), LakeWork(self)
