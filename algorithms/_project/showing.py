@@ -6,7 +6,7 @@ from dataclasses import dataclass, field
 
 from qgis.core import QgsProcessingFeedback, QgsReferencedRectangle
 
-from .._i18n import in_local_numbers, tr
+from .._i18n import tr
 from .._io.layer_crs import metric_crs
 from .._lake.facts import read_facts
 from .._lake.runs import current_run
@@ -19,7 +19,15 @@ from .renewing import bring
 from .themes import renew_themes
 from .wording import notes_of_run, run_title, unit_of
 
-__all__ = ["Shown", "show_all", "show_lake", "show_run", "show_run_by_layer"]
+__all__ = [
+    "Shown",
+    "show_all",
+    "show_all_by_layer",
+    "show_lake",
+    "show_lake_by_layer",
+    "show_run",
+    "show_run_by_layer",
+]
 
 
 @dataclass
@@ -97,15 +105,20 @@ def show_run_by_layer(project, lake, record, unit=None):
         group.call(group.section(record.step), record.step, title)
     if not shown.problems:
         group.remember("runs", record.step, record.stamp)
-    yield _done(project, group, facts, shown, is_new)
+    yield from _done(project, group, facts, shown, is_new)
 
 
-@in_local_numbers
 def show_lake(project, lake, unit=None) -> Shown:
     """Bring in the files that people keep themselves: shoreline, marks and gauge readings.
 
     One that the user removed does not come back as long as the lake's group is there.
     """
+    *_, shown = show_lake_by_layer(project, lake, unit)
+    return shown
+
+
+def show_lake_by_layer(project, lake, unit=None):
+    """Do what :func:`show_lake` does, and yield after each layer."""
     facts = read_facts(lake.path)
     is_new = _is_new(project, facts.id)
     group = LakeGroup(project, facts.id, facts.name)
@@ -123,27 +136,43 @@ def show_lake(project, lake, unit=None) -> Shown:
             shown.problems.append(problem)
         else:
             group.remember("kept", entry.role, True)
-    return _done(project, group, facts, shown, is_new)
+        yield shown
+    yield from _done(project, group, facts, shown, is_new)
 
 
 def show_all(project, lake, unit=None) -> Shown:
     """Bring in the files that people keep, and the current run of each step."""
-    shown = show_lake(project, lake, unit)
+    *_, shown = show_all_by_layer(project, lake, unit)
+    return shown
+
+
+def show_all_by_layer(project, lake, unit=None):
+    """Do what :func:`show_all` does, and yield after each layer; the last one is of all."""
+    shown = yield from _passed_on(show_lake_by_layer(project, lake, unit))
     for step in STEPS:
         record = current_run(lake, step.key)
         if record is not None and record.outputs:
             before = shown.problems
-            shown = show_run(project, lake, record, unit)
+            shown = yield from _passed_on(show_run_by_layer(project, lake, record, unit))
             shown.problems = before + shown.problems
+    yield shown
+
+
+def _passed_on(parts):
+    """Yield what another yields, and return the last of it."""
+    shown = None
+    for shown in parts:
+        yield shown
     return shown
 
 
-def _done(project, group, facts, shown, is_new) -> Shown:
+def _done(project, group, facts, shown, is_new):
     renew_themes(group, facts.name)
     shown.layers = group.layers()
+    yield shown
     if is_new:
         _set_up(project, shown.layers)
-    return shown
+        yield shown
 
 
 def _is_new(project, lake_id) -> bool:

@@ -18,6 +18,7 @@ from . import texts
 from .add_visits import AddVisits
 from .making import LakeMaker
 from .panel import LakePanel
+from .spreading import Spread
 from .step_form import StepForm
 from .taking import StepTaker, newest_outputs, runs_of, step_of_run
 from .welcome import remember
@@ -31,7 +32,7 @@ class Door(QObject):
         super().__init__(iface.mainWindow())
         self.iface = iface
         self.runner, self.work = Runner(self), LakeWork(self)
-        self.taker = StepTaker(self.runner, self)
+        self.taker, self.spread = StepTaker(self.runner, self), Spread(self)
         self.maker = LakeMaker(self.runner, self.taker, self)
         self.panel = LakePanel(iface.mainWindow())
         iface.addDockWidget(Qt.DockWidgetArea.RightDockWidgetArea, self.panel)
@@ -72,6 +73,7 @@ class Door(QObject):
         project = QgsProject.instance()
         self._leave_unguarded = projects.guard(project)
         project.readProject.connect(self._follow_project)
+        project.cleared.connect(self.spread.forget)
         project.cleared.connect(self._leave_project)
 
     def _connect_visits(self, visits):
@@ -94,7 +96,9 @@ class Door(QObject):
         """Cancel what runs, give the lake back and take the panel away."""
         project = QgsProject.instance()
         project.readProject.disconnect(self._follow_project)
+        project.cleared.disconnect(self.spread.forget)
         project.cleared.disconnect(self._leave_project)
+        self.spread.forget()
         self._leave_unguarded()
         self.runner.stop()
         self.work.stop()
@@ -120,9 +124,10 @@ class Door(QObject):
             return
         if self.work.open(folder):
             remember(self.work.folder.path)
-            projects.bring_in(self.iface, self.work.folder)
-            # Opening its project may have closed it.
-            if self.work.folder is None:
+            if not projects.open_own(self.iface, self.work.folder):
+                self._bring_in()
+            elif self.work.folder is None:
+                # Opening its project has closed it.
                 self.work.open(folder)
 
     def open_example(self):
@@ -216,8 +221,11 @@ class Door(QObject):
 
     def _show_brought(self, lake):
         if lake == self.work.folder:
-            projects.bring_in(self.iface, lake)
+            self._bring_in()
             self.work.look()
+
+    def _bring_in(self):
+        self.spread.do(projects.bring_in(self.iface, self.work.folder), failed=self._warn)
 
     def _add_visits(self, lake, form, options):
         logs = form.logs.paths() if form.keep.isChecked() else []
@@ -255,10 +263,21 @@ class Door(QObject):
 
     def _show_result(self, lake, record):
         if self.work.folder == lake:
-            shown = projects.show_result(self.iface, lake, record)
-            for problem in shown.problems:
-                self.tell(problem, True)
+            self.spread.do(
+                projects.show_result(self.iface, lake, record),
+                lambda shown: self._shown(lake, shown),
+                self._warn,
+            )
         self.work.look()
+
+    def _shown(self, lake, shown):
+        for problem in shown.problems:
+            self.tell(problem, True)
+        parts = projects.save(QgsProject.instance(), lake)
+        self.spread.do(parts, failed=self._warn, after=projects.SETTLED_MS)
+
+    def _warn(self, text):
+        self.tell(text, True)
 
     def _show_layer(self, role):
         layer = projects.layer_of(QgsProject.instance(), self.work.facts.id, role)

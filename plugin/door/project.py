@@ -3,19 +3,17 @@
 from __future__ import annotations
 
 import os
-from contextlib import suppress
+from contextlib import contextmanager
 from pathlib import Path
 
 from qgis.core import QgsProject
-from qgis.PyQt.QtCore import QTimer
 
 from ...algorithms._lake.facts import FACTS_FILE, read_facts
 from ...algorithms._lake.folder import LakeFolder, lake_of
 from ...algorithms._lake.steps import STEPS
-from ...algorithms.core.errors import LakefloorError
 
-#: When the window has drawn new layers, ms.
-_SETTLED = 1000
+#: When the window has drawn new layers, which changes a project, ms.
+SETTLED_MS = 1000
 
 
 def is_free(project) -> bool:
@@ -68,41 +66,53 @@ def tidy(project, lake):
             remove_old_runs(lake, step.key, held)
 
 
-def bring_in(iface, lake):
-    """Show a lake that was opened.
+def open_own(iface, lake) -> bool:
+    """Open the project of a lake where nobody works in the one that is open; tell whether it was."""
+    if not (is_free(QgsProject.instance()) and lake.project.is_file()):
+        return False
+    iface.addProject(str(lake.project))
+    return True
 
-    Where nobody works in the open project, that of the lake is opened. Otherwise the lake is a
-    group in it.
-    """
+
+def bring_in(iface, lake):
+    """Show a lake that was opened as a group in the open project; yield after each part."""
     from ...algorithms._project.saving import is_of_lake
-    from ...algorithms._project.showing import show_all
+    from ...algorithms._project.showing import show_all_by_layer
 
     project = QgsProject.instance()
-    if is_free(project) and lake.project.is_file():
-        iface.addProject(str(lake.project))
-        return
     _keep_view(iface)
-    shown = show_all(project, lake)
-    if is_of_lake(project, lake):
-        zoom_to(iface, shown.layers.get("surface") or shown.layers.get("shoreline"))
+    with _still(iface.mapCanvas()):
+        for shown in show_all_by_layer(project, lake):
+            yield shown
+        if is_of_lake(project, lake):
+            zoom_to(iface, shown.layers.get("surface") or shown.layers.get("shoreline"))
 
 
 def show_result(iface, lake, record):
-    """Bring what a run left into the project, and save that of the lake; return what was shown."""
-    from ...algorithms._project.saving import save_lake_project
-    from ...algorithms._project.showing import show_lake, show_run
+    """Bring what a run left into the project; yield after each part what was shown."""
+    from ...algorithms._project.showing import show_lake_by_layer, show_run_by_layer
 
     project = QgsProject.instance()
     _keep_view(iface)
     lake_id = read_facts(lake.path).id
     first = "surface" in record.outputs and layer_of(project, lake_id, "surface") is None
-    show_lake(project, lake)
-    shown = show_run(project, lake, record)
-    if first:
-        zoom_to(iface, shown.layers.get("surface"))
-    save_lake_project(project, lake)
-    QTimer.singleShot(_SETTLED, lambda: _save_settled(project, lake))
-    return shown
+    with _still(iface.mapCanvas()):
+        yield from show_lake_by_layer(project, lake)
+        for shown in show_run_by_layer(project, lake, record):
+            yield shown
+        if first:
+            zoom_to(iface, shown.layers.get("surface"))
+
+
+@contextmanager
+def _still(canvas):
+    """Let the map be drawn once, not after each new layer."""
+    canvas.freeze(True)
+    try:
+        yield
+    finally:
+        canvas.freeze(False)
+        canvas.refresh()
 
 
 def _keep_view(iface):
@@ -120,16 +130,14 @@ def _keep_view(iface):
     project.cleared.connect(give_back)
 
 
-def _save_settled(project, lake):
-    """Save again what the window changes in a project after it has taken in layers."""
+def save(project, lake):
+    """Save the project of a lake and remove older runs; yield after each part."""
     from ...algorithms._project.finding import lakes_in
-    from ...algorithms._project.saving import is_of_lake, save_lake_project
+    from ...algorithms._project.saving import save_in_parts
 
-    with suppress(LakefloorError, OSError):
-        if project.isDirty() and project.fileName() and is_of_lake(project, lake):
-            save_lake_project(project, lake)
-        if lake in [found for _, found in lakes_in(project)]:
-            tidy(project, lake)
+    yield from save_in_parts(project, lake)
+    if lake in [found for _, found in lakes_in(project)]:
+        tidy(project, lake)
 
 
 def layer_of(project, lake_id, role):
