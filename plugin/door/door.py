@@ -40,6 +40,7 @@ class Door(QObject):
         self._put_in_tools()
         self._connect()
         self.panel.show_lake(self.work)
+        self.runner.warm()
 
     def _put_in_tools(self):
         """Put the readout of the map and the tools on the map into the panel."""
