@@ -18,9 +18,9 @@ from .._lake.lock import holder_of
 from .._sheets.own_project import forget_account, own_project
 from ..core.errors import LakefloorError
 from .lake_group import LAKE
-from .showing import show_all
+from .showing import show_all_by_layer
 
-__all__ = ["guard_project", "is_of_lake", "may_write", "save_lake_project"]
+__all__ = ["guard_project", "is_of_lake", "may_write", "save_in_parts", "save_lake_project"]
 
 
 def may_write(lake) -> bool:
@@ -60,8 +60,15 @@ def save_lake_project(project, lake) -> Path | None:
     LakefloorError
         If the file cannot be written. The one before stands.
     """
+    *_, path = save_in_parts(project, lake)
+    return path
+
+
+def save_in_parts(project, lake):
+    """Do what :func:`save_lake_project` does, and yield now and then, at last the path."""
     if not may_write(lake):
-        return None
+        yield None
+        return
     path = lake.project
     if is_of_lake(project, lake):
         facts = read_facts(lake.path)
@@ -71,8 +78,8 @@ def save_lake_project(project, lake) -> Path | None:
         with _nameless(project):
             _write(project, path)
     else:
-        _write_beside(lake, path)
-    return path
+        yield from _write_beside(lake, path)
+    yield path
 
 
 def guard_project(project):
@@ -147,7 +154,7 @@ def _write_beside(lake, path):
             project.read(str(path))
             project.setFileName(str(beside))
         project.setFilePathStorage(Qgis.FilePathType.Relative)
-        show_all(project, lake)
+        yield from show_all_by_layer(project, lake)
         _write(project, beside)
         try:
             rename_patiently(beside, path, os.replace)

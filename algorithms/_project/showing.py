@@ -23,8 +23,10 @@ from .wording import notes_of_run, run_title, unit_of
 __all__ = [
     "Shown",
     "show_all",
+    "show_all_by_layer",
     "show_file",
     "show_lake",
+    "show_lake_by_layer",
     "show_run",
     "show_run_by_layer",
     "unseen_files",
@@ -106,7 +108,7 @@ def show_run_by_layer(project, lake, record, unit=None):
         group.call(group.section(record.step), record.step, title)
     if not shown.problems:
         group.remember("runs", record.step, record.stamp)
-    yield _done(project, group, facts, shown, is_new)
+    yield from _done(project, group, facts, shown, is_new)
 
 
 @in_local_numbers
@@ -115,6 +117,12 @@ def show_lake(project, lake, unit=None) -> Shown:
 
     One that the user removed does not come back as long as the lake's group is there.
     """
+    *_, shown = show_lake_by_layer(project, lake, unit)
+    return shown
+
+
+def show_lake_by_layer(project, lake, unit=None):
+    """Do what :func:`show_lake` does, and yield after each layer."""
     facts = read_facts(lake.path)
     is_new = _is_new(project, lake, facts.id)
     group = LakeGroup(project, facts.id, facts.name)
@@ -130,7 +138,8 @@ def show_lake(project, lake, unit=None) -> Shown:
             shown.problems.append(problem)
         else:
             group.remember("kept", entry.role, True)
-    return _done(project, group, facts, shown, is_new)
+        yield shown
+    yield from _done(project, group, facts, shown, is_new)
 
 
 @in_local_numbers
@@ -165,7 +174,8 @@ def show_file(project, lake, role, path):
     layer = group.layers()[role]
     # A file that was just made says nothing about where the lake is.
     is_new = is_new and not layer.extent().isEmpty()
-    return _done(project, group, facts, Shown(group.node), is_new).layers[role]
+    *_, shown = _done(project, group, facts, Shown(group.node), is_new)
+    return shown.layers[role]
 
 
 def unseen_files(project, lake) -> list:
@@ -188,22 +198,37 @@ def _kept(lake) -> dict:
 
 def show_all(project, lake, unit=None) -> Shown:
     """Bring in the files that people keep, and the current run of each step."""
-    shown = show_lake(project, lake, unit)
+    *_, shown = show_all_by_layer(project, lake, unit)
+    return shown
+
+
+def show_all_by_layer(project, lake, unit=None):
+    """Do what :func:`show_all` does, and yield after each layer; the last one is of all."""
+    shown = yield from _passed_on(show_lake_by_layer(project, lake, unit))
     for step in STEPS:
         record = current_run(lake, step.key)
         if record is not None and record.outputs:
             before = shown.problems
-            shown = show_run(project, lake, record, unit)
+            shown = yield from _passed_on(show_run_by_layer(project, lake, record, unit))
             shown.problems = before + shown.problems
+    yield shown
+
+
+def _passed_on(parts):
+    """Yield what another yields, and return the last of it."""
+    shown = None
+    for shown in parts:
+        yield shown
     return shown
 
 
-def _done(project, group, facts, shown, is_new) -> Shown:
+def _done(project, group, facts, shown, is_new):
     renew_themes(group, facts.name)
     shown.layers = group.layers()
+    yield shown
     if is_new:
         _set_up(project, shown.layers)
-    return shown
+        yield shown
 
 
 def _is_new(project, lake, lake_id) -> bool:

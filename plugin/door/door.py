@@ -19,6 +19,7 @@ from . import texts
 from .add_visits import AddVisits
 from .making import LakeMaker
 from .panel import LakePanel
+from .spreading import Spread
 from .step_form import StepForm
 from .taking import StepTaker, newest_outputs, runs_of, step_of_run
 from .welcome import remember
@@ -34,7 +35,7 @@ class Door(QObject):
         import_libraries("pyproj")
         self.iface = iface
         self.runner, self.work = Runner(self), LakeWork(self)
-        self.taker = StepTaker(self.runner, self)
+        self.taker, self.spread = StepTaker(self.runner, self), Spread(self)
         self.maker = LakeMaker(self.runner, self.taker, self)
         self.panel = LakePanel(iface.mainWindow())
         iface.addDockWidget(Qt.DockWidgetArea.RightDockWidgetArea, self.panel)
@@ -44,6 +45,7 @@ class Door(QObject):
         self._put_in_tools()
         self._connect()
         self.panel.show_lake(self.work)
+        self.runner.warm()
 
     def _put_in_tools(self):
         """Put the readout of the map and the tools on the map into the panel."""
@@ -80,6 +82,7 @@ class Door(QObject):
         project = QgsProject.instance()
         self._leave_unguarded = projects.guard(project)
         project.readProject.connect(self._follow_project)
+        project.cleared.connect(self.spread.forget)
         project.cleared.connect(self._leave_project)
 
     def _connect_visits(self, visits):
@@ -108,7 +111,9 @@ class Door(QObject):
         """Cancel what runs, give the lake back and take the panel away."""
         project = QgsProject.instance()
         project.readProject.disconnect(self._follow_project)
+        project.cleared.disconnect(self.spread.forget)
         project.cleared.disconnect(self._leave_project)
+        self.spread.forget()
         self._leave_unguarded()
         self.runner.stop()
         self.work.stop()
@@ -295,8 +300,21 @@ class Door(QObject):
 
     def _show_result(self, lake, record):
         if self.work.folder == lake and not self._left:
-            self._bring(lambda: projects.show_result(self.iface, lake, record).problems)
+            self.spread.do(
+                projects.show_result(self.iface, lake, record),
+                lambda shown: self._shown(lake, shown),
+                self._warn,
+            )
         self.work.look()
+
+    def _shown(self, lake, shown):
+        for problem in shown.problems:
+            self.tell(problem, True)
+        parts = projects.save(QgsProject.instance(), lake)
+        self.spread.do(parts, failed=self._warn, after=projects.SETTLED_MS)
+
+    def _warn(self, text):
+        self.tell(text, True)
 
     def _show_layer(self, role):
         layer = self._layer_of(role)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from contextlib import suppress
+from contextlib import contextmanager, suppress
 from pathlib import Path
 
 from qgis.core import QgsCoordinateTransform, QgsProject, QgsRectangle, QgsVectorLayer
@@ -14,8 +14,8 @@ from ...algorithms._lake.folder import lake_of
 from ...algorithms._lake.steps import STEPS
 from ...algorithms.core.errors import LakefloorError
 
-#: When the window has drawn new layers, ms.
-_SETTLED = 1000
+#: When the window has drawn new layers, which changes a project, ms.
+SETTLED_MS = 1000
 #: Scale at which a single place is shown.
 _CLOSE = 2000.0
 
@@ -61,7 +61,7 @@ def catch_up(project, lake):
     for record in runs:
         problems += show_run(project, lake, record).problems
     if files or runs:
-        QTimer.singleShot(_SETTLED, lambda: _save_settled(project, lake))
+        QTimer.singleShot(SETTLED_MS, lambda: _save_settled(project, lake))
     else:
         tidy(project, lake)
     return problems
@@ -104,21 +104,33 @@ def bring_in(iface, lake):
 
 
 def show_result(iface, lake, record):
-    """Bring what a run left into the project, and save that of the lake; return what was shown."""
-    from ...algorithms._project.saving import save_lake_project
-    from ...algorithms._project.showing import show_lake, show_run
+    """Bring what a run left into the project; yield after each part what was shown."""
+    from ...algorithms._project.sheet import show_sheet
+    from ...algorithms._project.showing import show_lake_by_layer, show_run_by_layer
 
     project = QgsProject.instance()
     _keep_view(iface)
     lake_id = read_facts(lake.path).id
     first = "surface" in record.outputs and layer_of(project, lake_id, "surface") is None
-    show_lake(project, lake)
-    shown = show_run(project, lake, record)
-    if first:
-        zoom_to(iface, shown.layers.get("surface"))
-    save_lake_project(project, lake)
-    QTimer.singleShot(_SETTLED, lambda: _save_settled(project, lake))
-    return shown
+    with _still(iface.mapCanvas()):
+        yield from show_lake_by_layer(project, lake)
+        for shown in show_run_by_layer(project, lake, record):
+            yield shown
+        show_sheet(project, lake, record)
+        yield shown
+        if first:
+            zoom_to(iface, shown.layers.get("surface"))
+
+
+@contextmanager
+def _still(canvas):
+    """Let the map be drawn once, not after each new layer."""
+    canvas.freeze(True)
+    try:
+        yield
+    finally:
+        canvas.freeze(False)
+        canvas.refresh()
 
 
 def _keep_view(iface):
@@ -145,6 +157,15 @@ def _save_settled(project, lake):
             save_lake_project(project, lake)
         if lake in lakes_in(project):
             tidy(project, lake)
+
+
+def save(project, lake):
+    """Save the project of a lake and remove older runs; yield after each part."""
+    from ...algorithms._project.saving import save_in_parts
+
+    yield from save_in_parts(project, lake)
+    if lake in lakes_in(project):
+        tidy(project, lake)
 
 
 def layer_of(project, lake_id, role):

@@ -30,7 +30,7 @@ class Runner(QObject):
         super().__init__(parent)
         self.runs = []
         self._tasks, self._finished, self._prepared = {}, {}, {}
-        self._warming = None
+        self._warming, self._is_warm = None, False
         self._begin_soon, self._watch = QTimer(self), QTimer(self)
         self._begin_soon.setSingleShot(True)
         self._begin_soon.timeout.connect(self._begin)
@@ -70,6 +70,17 @@ class Runner(QObject):
         self._begin_soon.start(0)
         return run
 
+    def warm(self):
+        """Import what runs need, beside the window; the first run waits for it."""
+
+        def over():
+            self._is_warm = True
+            self._begin_soon.start(0)
+
+        if self._warming is None:
+            self._warming = Warming(over)
+            QgsApplication.taskManager().addTask(self._warming)
+
     def cancel(self, run):
         """Cancel a run: it ends as soon as its work looks up, or at once if it waits."""
         if run.state == WAITING or self._prepared.pop(run, None) is not None:
@@ -97,9 +108,8 @@ class Runner(QObject):
     # -- what happens in the main thread between two runs ----------------------------
 
     def _begin(self):
-        if self._warming is None:
-            self._warming = Warming(lambda: self._begin_soon.start(0))
-            QgsApplication.taskManager().addTask(self._warming)
+        if not self._is_warm:
+            self.warm()
             return
         earlier, further = [], list(self._prepared)
         for run in [run for run in self.runs if not run.is_over]:

@@ -21,9 +21,12 @@ class Warming(QgsTask):
         self._over = over
 
     def run(self):
-        from ...algorithms._io import inputs, outputs  # noqa: F401
-
+        # The rooms of work import the libraries one after the other, and others may be at it.
         import_libraries()
+        from ...algorithms import _store  # noqa: F401
+        from ...algorithms._io import inputs, outputs  # noqa: F401
+        from ...algorithms._lake import filling  # noqa: F401
+
         return True
 
     def finished(self, result):

@@ -7,7 +7,6 @@ import sqlite3
 from pathlib import Path
 
 from ...algorithms._i18n import tr
-from ...algorithms._store.log_book import history
 from ...algorithms.core.errors import LakefloorError
 
 
@@ -60,6 +59,8 @@ def _stamp(path):
 def _changes(database):
     """Return how many changes a lake database has seen, None where there is none."""
     if database and Path(database).is_file():
+        from ...algorithms._store.log_book import history
+
         with contextlib.suppress(LakefloorError, OSError, sqlite3.Error):
             return len(history(database))
     return None

@@ -10,7 +10,6 @@ from qgis.PyQt.QtWidgets import QLabel
 
 from ...algorithms._i18n import in_local_numbers, tr
 from ...algorithms._io.rasters import BANDS
-from ...algorithms.core.places.place_texts import bottom_text, fine_depth_text
 from ...algorithms.core.units import UNIT_OF_WORDS
 from ...algorithms.core.wording.amounts import WITHIN_95
 from .lake_layers import layers_of, project_of
@@ -130,6 +129,8 @@ def _states_uncertainty(surface) -> bool:
 
 
 def _depth_text(depth, sd, unit) -> str:
+    from ...algorithms.core.places.place_texts import fine_depth_text
+
     text = tr("Depth {}").format(fine_depth_text(depth, unit))
     if not math.isfinite(sd):
         return text
@@ -138,6 +139,8 @@ def _depth_text(depth, sd, unit) -> str:
 
 def _bottom_at(point, crs, lake) -> str:
     """Return the class of the bottom with its probability; bands are those of Bottom type."""
+    from ...algorithms.core.places.place_texts import bottom_text
+
     for raster in layers_of(lake, "bottom_type"):
         if raster.crs().isValid():
             kind, sure = (value_at(raster, band, point, crs, lake) for band in (3, 4))

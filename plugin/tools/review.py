@@ -16,7 +16,6 @@ from qgis.PyQt.QtWidgets import (
     QVBoxLayout,
 )
 
-from ...algorithms import _store
 from ...algorithms._i18n import in_local_numbers, tr
 from ...algorithms.core.errors import LakefloorError
 from ...algorithms.core.number_text import counted
@@ -153,6 +152,8 @@ class ReviewAction(ToolAction):
 
     def _look_for_undo(self):
         """Let a review be undone as long as it is the last change of the database."""
+        from ...algorithms import _store
+
         changes = _store.undoable(self.lake.folder.database)
         self.window.undo.setEnabled(bool(changes) and changes[0].action.startswith("reviewed"))
 

@@ -36,7 +36,6 @@ from ...algorithms.core.wording.amounts import AREA_UNITS
 from .lake_layers import layers_of, project_of
 from .own_layers import own_layer
 from .readout import depth_unit
-from .shoreline_checks import OutsideTask, area_of, shape_findings
 from .tool_action import ToolAction, show_beside
 
 __all__ = ["ShorelineAction", "ShorelineGuide"]
@@ -103,6 +102,8 @@ class ShorelineAction(ToolAction):
 
     def look(self):
         """Check the shoreline, and list what is wrong."""
+        from .shoreline_checks import OutsideTask, shape_findings
+
         layer, soundings = self._layer(), self._soundings()
         found = shape_findings(layer)
         self.guide.tell(_summary(layer, depth_unit(self.lake)))
@@ -270,6 +271,8 @@ def _summary(layer, unit) -> str:
     """Return how large the lake is as it is drawn, in words."""
     if not layer.featureCount():
         return ""
+    from .shoreline_checks import area_of
+
     area, parts, islands = area_of(layer)
     size, name = AREA_UNITS[unit]
     return tr("{}, {}, {:,.1f} {}").format(

@@ -9,7 +9,6 @@ from qgis.core import QgsApplication, QgsProcessingFeedback, QgsProviderRegistry
 from ...algorithms._i18n import tr
 from ...algorithms._project.lake_group import group_of
 from ...algorithms._project.renewing import our_change
-from ...algorithms._store.layer_status import renew_statuses
 from ...algorithms._styling.soundings import show_reasons
 from ...algorithms.core.errors import Cancelled, LakefloorError
 from .lake_layers import layers_of, project_of
@@ -61,6 +60,8 @@ class _StatusTask(QgsTask):
         super().cancel()
 
     def run(self):
+        from ...algorithms._store.layer_status import renew_statuses
+
         try:
             self._statuses = renew_statuses(
                 self._path, self._table, self._database, self._box, self._look_up

@@ -270,9 +270,10 @@ def test_one_that_fails_does_not_hold_up_the_next(runner, lake):
     def broken(run):
         raise ValueError("in what follows a run")
 
+    runner.warm()
+    until(lambda: runner._is_warm)
     first = runner.start("lakefloor:readlogs", {}, lake=lake, finished=broken)
     second = runner.start("lakefloor:readlogs", read_logs(lake), lake=lake)
-    until(lambda: runner._warming is not None)
     with pytest.raises(ValueError, match="what follows"):  # noqa: PT012 (part by part)
         while not first.is_over:
             runner._begin()

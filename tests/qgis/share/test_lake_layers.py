@@ -201,7 +201,7 @@ def test_one_group_in_the_order_of_the_map(project, folder, ran):
 def test_a_window_may_take_one_layer_after_the_other(project, folder, ran):
     parts = show_run_by_layer(project, folder, ran())
     counts = [len(project.mapLayers()) for _ in parts]
-    assert counts == [1, 2, 3, 4, 5, 5]
+    assert counts == [1, 2, 3, 4, 5, 5, 5]
 
 
 def test_a_run_shown_half_is_shown_whole_later(project, folder, ran):
