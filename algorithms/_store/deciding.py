@@ -6,6 +6,7 @@ from __future__ import annotations
 
 import json
 from dataclasses import dataclass, field
+from functools import lru_cache
 from pathlib import Path
 from typing import NamedTuple
 
@@ -154,11 +155,16 @@ def _choose(db, rows, decision, reason, visits, done):
     db.execute("CREATE TEMP TABLE asked (fid INTEGER PRIMARY KEY)")
     db.executemany("INSERT INTO asked VALUES (?)", zip(rows.tolist()))
     off = {number for number, visit in visits.items() if not visit.on}
-    db.create_function("said_by_cleaning", 1, said_by_cleaning)
+    # There are few statuses, and a row costs no call of Python once its status is known.
+    db.create_function("said_by_cleaning", 1, lru_cache(said_by_cleaning))
     db.create_function(
         "status_after",
         3,
-        lambda status, said, number: status_decided(decision, status, said, reason, number in off),
+        lru_cache(
+            lambda status, said, number: status_decided(
+                decision, status, said, reason, number in off
+            )
+        ),
     )
     with decoding():
         db.execute(

@@ -114,7 +114,9 @@ seen = []
 window = Window(lambda: seen.append(len(imported())))
 assert run(read_logs(1), plan_lanes(1)) == [True] * 2
 assert imported()
-assert threading.get_ident() not in watch.threads.values()
+# QGIS 3.40 dies where a thread that ends was the first to import pyproj.
+watch.threads.pop("pyproj", None)
+assert threading.get_ident() not in watch.threads.values(), watch.threads
 # The window acts while libraries are imported, not only before and after.
 assert set(seen) - {0, len(imported())}, seen
 """,
@@ -126,7 +128,9 @@ def test_runs_that_import_at_once(lake):
     _in_a_fresh_qgis(
         """
 assert run(read_logs(1), plan_lanes(1), read_logs(2), plan_lanes(2)) == [True] * 4
-assert threading.get_ident() not in watch.threads.values()
+# QGIS 3.40 dies where a thread that ends was the first to import pyproj.
+watch.threads.pop("pyproj", None)
+assert threading.get_ident() not in watch.threads.values(), watch.threads
 """,
         lake,
     )
