@@ -299,7 +299,11 @@ def undo_it():
     hands.click(door().panel.page.visits._undo)
     yield lambda: states().get("map") == "done"
     assert _accepted() > accepted
+    soundings = layers()["Soundings"]
+    yield lambda: not any("weeds" in str(each["status"]) for each in soundings.getFeatures())
+    yield lambda: not iface.mapCanvas().isDrawing()
     picture("9_undone")
+    QgsProject.instance().write()
     yield from _drawn()
     quit_qgis()
 
