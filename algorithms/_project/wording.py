@@ -13,7 +13,7 @@ from ..core.errors import LakefloorError
 from ..core.number_text import written
 from ..core.units import LENGTH
 
-__all__ = ["local_time", "notes_of_run", "run_title", "unit_of"]
+__all__ = ["lake_time", "local_time", "notes_of_run", "run_title", "unit_of"]
 
 _STAMP = "%Y-%m-%d_%H%M%S"
 
@@ -27,7 +27,11 @@ def local_time(record, facts) -> str:
     """Return when a run began, by the clocks of the lake."""
     # A second run in one second has a number behind its stamp.
     stamp = "_".join(record.stamp.split("_")[:2])
-    utc = datetime.strptime(stamp, _STAMP).replace(tzinfo=timezone.utc)
+    return lake_time(datetime.strptime(stamp, _STAMP).replace(tzinfo=timezone.utc), facts)
+
+
+def lake_time(utc, facts) -> str:
+    """Return a time (datetime with its zone) by the clocks of the lake."""
     try:
         local = utc.astimezone(zone(facts.time_zone) if facts.time_zone else None)
     except LakefloorError:

@@ -137,7 +137,7 @@ class LakePage(QWidget):
             self.next.setEnabled(False)
             return
         writable = not work.read_only and not work.is_changing
-        self.steps.show_states(seen.states, running, writable)
+        self.steps.show_states(seen.states, running, writable, seen.facts)
         self._next = next_step([s for s in seen.states if s.key not in running])
         self.next.setText(texts.step_action(self._next))
         self.next.setVisible(not any(not run.is_over for run in runs))

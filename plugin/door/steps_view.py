@@ -55,7 +55,7 @@ class StepsView(QWidget):
         for number, step in enumerate(STEPS):
             self._rows[step.key] = _Row(grid, number, step.key, self.asked.emit)
 
-    def show_states(self, found, running=None, writable=True):
+    def show_states(self, found, running=None, writable=True, facts=None):
         """Show states of steps.
 
         Parameters
@@ -65,6 +65,8 @@ class StepsView(QWidget):
             Steps that run -> how far they are, 0 to 1.
         writable : bool
             Whether steps can be taken.
+        facts : LakeFacts, optional
+            Of the lake, whose clocks say when a step was taken.
         """
         running = running or {}
         for state in found:
@@ -74,7 +76,7 @@ class StepsView(QWidget):
                 row.show(RUNNING, tr("Running, {}%").format(share), False)
             else:
                 can = writable and state.state != states.NOT_YET
-                row.show(state.state, texts.state_text(state), can)
+                row.show(state.state, texts.state_text(state, facts), can)
 
 
 class _Row:

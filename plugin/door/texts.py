@@ -57,7 +57,7 @@ def source_name(key) -> str:
     }.get(key, key)
 
 
-def state_text(state) -> str:
+def state_text(state, facts=None) -> str:
     """Return the state of a step in words."""
     sources = ", ".join(source_name(key) for key in state.why)
     if state.state == states.FAILED:
@@ -65,18 +65,22 @@ def state_text(state) -> str:
     if state.state == states.NOT_YET:
         return tr("Not yet: needs {}").format(sources)
     if state.state == states.OUT_OF_DATE:
-        return tr("Out of date since {}: {} changed").format(moment(state.since), sources)
+        return tr("Out of date since {}: {} changed").format(moment(state.since, facts), sources)
     if state.state == states.DONE:
-        return tr("Done {}").format(moment(state.since)) if state.since else tr("Done")
+        return tr("Done {}").format(moment(state.since, facts)) if state.since else tr("Done")
     return tr("Ready")
 
 
-def moment(iso) -> str:
-    """Return a UTC time (ISO 8601) as the user's clock and locale write it."""
+def moment(iso, facts=None) -> str:
+    """Return a UTC time (ISO 8601) by the clocks of a lake, else by the user's own."""
     try:
         time = datetime.fromisoformat(iso.replace("Z", "+00:00"))
     except ValueError:
         return iso
+    if facts is not None:
+        from ...algorithms._project.wording import lake_time
+
+        return lake_time(time, facts)
     local = QDateTime.fromSecsSinceEpoch(int(time.timestamp()), Qt.TimeSpec.LocalTime)
     return QLocale().toString(local, QLocale.FormatType.ShortFormat)
 

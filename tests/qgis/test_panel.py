@@ -77,6 +77,13 @@ def test_a_state_in_words(state, words):
     assert words in texts.state_text(state)
 
 
+def test_a_step_is_dated_by_the_clocks_of_the_lake(qgis_app):
+    state = StepState("map", "done", "2026-12-01T01:05:08+00:00")
+    facts = LakeFacts("Lake Marrowby", time_zone="America/Chicago")
+    # US Central Standard Time is UTC-6 (IANA time zone database).
+    assert "30 Nov 2026 19:05" in texts.state_text(state, facts)
+
+
 def states(**found):
     return [StepState(s.key, found.get(s.key, "not yet")) for s in STEPS]
 
