@@ -67,9 +67,8 @@ def show_all_labels(labels):
 
 def bare_project() -> QgsProject:
     """Return a new project without a library of symbols, which belongs to the main thread."""
-    if hasattr(Qgis, "ProjectCapabilities"):
-        return QgsProject(None, Qgis.ProjectCapabilities())
-    return QgsProject()
+    capabilities = getattr(Qgis, "ProjectCapabilities", None)
+    return QgsProject() if capabilities is None else QgsProject(None, capabilities())
 
 
 def is_null(value) -> bool:

@@ -56,7 +56,7 @@ def test_a_lake_in_any_script_is_made_whole(made, tmp_path, name, qgis_app):
     assert row.geometry().isMultipart()
     assert row.geometry().asGeometryCollection()[0].equals(wanted.geometry())
     assert shoreline.crs() == given.crs()
-    assert "where its boats went" in (lake.path / "README.txt").read_text(encoding="utf-8")
+    assert "may see the tracks" in (lake.path / "README.txt").read_text(encoding="utf-8")
 
 
 def test_a_lake_needs_only_a_name(tmp_path, made, qgis_app):

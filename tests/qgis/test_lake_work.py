@@ -69,7 +69,7 @@ def made(tmp_path_factory):
 def mapped(made, tmp_path_factory, provider):
     """A lake after its first steps, and what was seen on the way."""
     import processing
-    from conftest import Recorder
+    from number_signs import Recorder
 
     def run(name, parameters, feedback=None):
         return processing.run(f"lakefloor:{name}", parameters, feedback=feedback or Recorder())

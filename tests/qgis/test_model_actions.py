@@ -61,7 +61,7 @@ def test_every_copy_is_a_valid_model_under_a_free_name(provider, actions, tmp_pa
             assert Path(copy.sourceFilePath()).parent == tmp_path / "models"
             kinds = [[p.name() for p in each.parameterDefinitions()] for each in (copy, model)]
             assert kinds[0] == kinds[1]
-        shown = model.displayName()
+        shown = model.title()
         assert names == [f"{shown} (copy)", f"{shown} (copy 2)"]
     assert len(list((tmp_path / "models").iterdir())) == 14
 

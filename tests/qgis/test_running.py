@@ -78,6 +78,7 @@ def map_lake(provider, lake, folder):
 
 def test_a_run_is_done(runner, lake):
     told, ended = [], []
+    QgsProject.instance().clear()
     runner.changed.connect(lambda run: told.append(run.state))
     run = runner.start(
         "lakefloor:readlogs", read_logs(lake), "Read the logs", lake, finished=ended.append

@@ -64,6 +64,10 @@ def said_after_run(step: str, numbers: Mapping[str, object], unit: str = "ft") -
     return [*said[: _MOST - 1], *said[-1:]] if len(said) > _MOST else said
 
 
+#: No number of a lake is larger, in SI units.
+_MOST_SAID = 1e15
+
+
 class _Found:
     """Numbers of a run; what lacks is None."""
 
@@ -72,7 +76,7 @@ class _Found:
 
     def __call__(self, algorithm: str, name: str) -> float | None:
         value = finite_number(self._numbers.get(f"{algorithm}:{name}"))
-        return None if value != value else value
+        return None if value is None or value != value or abs(value) > _MOST_SAID else value
 
 
 def _length(metres: float, unit: str) -> str:
