@@ -304,11 +304,16 @@ def test_stopping_waits_no_longer_than_told(provider, lake, monkeypatch):
 
     from lakefloor.algorithms.soundings.read_logs import ReadLogs
 
-    go_on = threading.Event()
-    monkeypatch.setattr(ReadLogs, "compute", lambda *_: go_on.wait(60.0) and None)
+    entered, go_on = threading.Event(), threading.Event()
+
+    def compute(*_):
+        entered.set()
+        go_on.wait(60.0)
+
+    monkeypatch.setattr(ReadLogs, "compute", compute)
     runner = Runner()
     run = runner.start("lakefloor:readlogs", read_logs(lake), lake=lake)
-    until(lambda: run in runner._tasks)
+    until(entered.is_set)
     before = time.monotonic()
     runner.stop(0.5)
     assert time.monotonic() - before < 20.0
