@@ -36,6 +36,8 @@ ORDER = (
     "exchange",
     "places",
     "plan",
+    "growing",
+    "playing",
     "wording",
 )
 

@@ -1,0 +1,1 @@
+"""Logs played back as a sounder and a receiver send them, with their faults."""

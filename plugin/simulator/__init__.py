@@ -1,0 +1,1 @@
+"""Plays a log as if a boat were out; needs no Qt but for its dialog."""

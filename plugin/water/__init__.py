@@ -1,0 +1,1 @@
+"""On the water: what records an outing, and shows it."""

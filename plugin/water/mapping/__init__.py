@@ -1,0 +1,1 @@
+"""The growing map on the canvas."""

@@ -1,0 +1,1 @@
+"""Where bytes come from: ports, networks, files, and what QGIS itself reads."""
