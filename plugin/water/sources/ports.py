@@ -28,7 +28,10 @@ def serial_ports() -> list:
 
 def port_paths() -> list:
     """Return the paths of ports that have a device, by name."""
-    found = [path for pattern in _PORTS for path in DEV.glob(pattern) if _has_device(path)]
+    try:
+        found = [path for pattern in _PORTS for path in DEV.glob(pattern) if _has_device(path)]
+    except OSError:
+        return []
     return sorted(found, key=_by_number)
 
 

@@ -130,7 +130,9 @@ def open_port(path: str, baud: int) -> int:
             fcntl.flock(descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
         except BlockingIOError as error:
             raise OSError(errno.EBUSY, os.strerror(errno.EBUSY)) from error
-        fcntl.ioctl(descriptor, termios.TIOCEXCL)
+        # A pseudo-terminal would stay closed to others after a crash, until its other end closes.
+        if not os.ttyname(descriptor).startswith("/dev/pts/"):
+            fcntl.ioctl(descriptor, termios.TIOCEXCL)
         _make_raw(descriptor, baud)
     except BaseException:
         os.close(descriptor)
