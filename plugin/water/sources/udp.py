@@ -25,6 +25,9 @@ class UdpListener(Source):
     def _attempt(self):
         host, port = self.spec.address()
         address = QHostAddress(host) if host else QHostAddress(QHostAddress.SpecialAddress.Any)
+        if address.isNull():
+            self._lost(_not_ours(host))
+            return
         self._socket = QUdpSocket(self)
         self._socket.setProxy(QNetworkProxy(QNetworkProxy.ProxyType.NoProxy))
         # Of two programs at one port only one would get a datagram.
@@ -54,8 +57,8 @@ class UdpListener(Source):
             ).format(port)
         if error == _ERROR.SocketAccessError:
             return tr("You may not listen to port {}. Choose one from 1024 to 65535.").format(port)
-        if error == _ERROR.SocketAddressNotAvailableError or not _is_address(host):
-            return tr("{} is no address of this computer. Type the port alone.").format(host)
+        if error == _ERROR.SocketAddressNotAvailableError:
+            return _not_ours(host)
         reason = self._socket.errorString()
         return tr("UDP port {} cannot be read ({}). Check the network.").format(port, reason)
 
@@ -71,5 +74,5 @@ class UdpListener(Source):
         self._socket = None
 
 
-def _is_address(host):
-    return not host or not QHostAddress(host).isNull()
+def _not_ours(host):
+    return tr("{} is no address of this computer. Type the port alone.").format(host)
