@@ -11,7 +11,7 @@ from qgis.PyQt.QtCore import QObject, Qt, QTimer, pyqtSignal, pyqtSlot
 
 from ....algorithms._i18n import tr
 from .sentences import fix_sentences
-from .source import LOOK_MS, Source
+from .source import GONE, LOOK_MS, Source
 from .tee import is_tee
 
 
@@ -51,7 +51,7 @@ class QgisGps(Source):
             self._opened(tr("Positions are logged as QGIS's GPS panel tells them."))
             return
         self._is_connected = False
-        self._say("gone", tr("QGIS's GPS panel is not connected. Connect it to the device there."))
+        self._say(GONE, tr("QGIS's GPS panel is not connected. Connect it to the device there."))
 
     def _silence(self):
         return tr("Check in QGIS's GPS panel that it has a position.")
@@ -72,7 +72,8 @@ class _Watch(QObject):
 
     def __init__(self):
         super().__init__()
-        self._connection, self._has_sentences, self._clock, self._was = None, False, None, None
+        self._connection, self._clock, self._was = None, None, None
+        self._has_sentences, self._last = False, b""
 
     @pyqtSlot()
     def begin(self):
@@ -122,8 +123,10 @@ class _Watch(QObject):
     def _on_state(self, information):
         if not self._has_sentences:
             sentences = fix_sentences(information)
-            if sentences:
+            # The same position is told again with news of satellites.
+            if sentences and sentences != self._last:
                 self.told.emit(sentences)
+            self._last = sentences
 
 
 def gps_connections() -> list:

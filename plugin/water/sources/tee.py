@@ -1,15 +1,30 @@
-"""QGIS's own displays see the position: our bytes go into its registry of GPS connections."""
+"""QGIS's own displays see the position: our bytes go into its registry of GPS connections.
+
+QGIS takes what it cannot read for a position at 0, 0, and glues what is cut. So it is given whole
+sentences of a position, and nothing before the first.
+"""
 
 from __future__ import annotations
 
+import re
+from functools import reduce
+from operator import xor
+
 from qgis.core import QgsApplication, QgsNmeaConnection
+from qgis.PyQt import sip
 from qgis.PyQt.QtCore import QCoreApplication, QIODevice, QObject, pyqtSlot
 
 #: Marks our connection among those of QGIS.
 _MARK = "lakefloor_tee"
 
-#: What waits for QGIS is kept up to so many bytes, then the oldest is dropped: it is only shown.
-_KEPT = 65536
+#: Sentences of a position, and those that say more of one.
+_PLACES = (b"GGA", b"RMC", b"GNS")
+_FURTHER = (*_PLACES, b"GLL", b"GSA", b"GSV", b"GST", b"VTG", b"HDT")
+
+_SENTENCE = re.compile(rb"\$([A-Z]{2}([A-Z]{3}),[^$*!\r\n]*)\*([0-9A-Fa-f]{2})")
+
+#: No sentence is longer; without a line end more than this is no text.
+_LONGEST = 1024
 
 
 class Tee(QObject):
@@ -18,12 +33,14 @@ class Tee(QObject):
     def __init__(self, parent=None):
         super().__init__(parent)
         self._pipe, self._connection = None, None
+        self._begun, self._has_place = b"", False
         QCoreApplication.instance().aboutToQuit.connect(self.stop)
 
     def start(self):
         """Show QGIS a connection."""
         if self._connection is not None:
             return
+        self._begun, self._has_place = b"", False
         self._pipe = _Pipe()
         self._pipe.open(QIODevice.OpenModeFlag.ReadOnly)
         self._connection = QgsNmeaConnection(self._pipe)
@@ -33,9 +50,23 @@ class Tee(QObject):
 
     @pyqtSlot(bytes)
     def feed(self, data: bytes):
-        """Give QGIS bytes."""
-        if self._pipe is not None:
-            self._pipe.add(data)
+        """Give QGIS what these bytes of one source have of positions."""
+        if self._pipe is None:
+            return
+        whole, end, begun = (self._begun + data).rpartition(b"\n")
+        self._begun = begun[-_LONGEST:]
+        told = b"".join(self._of_a_place(line) for line in whole.splitlines()) if end else b""
+        if told:
+            self._pipe.add(told)
+
+    def _of_a_place(self, line):
+        found = _SENTENCE.search(line)
+        if found is None or found[2] not in _FURTHER:
+            return b""
+        if reduce(xor, found[1]) != int(found[3], 16):
+            return b""
+        self._has_place = self._has_place or found[2] in _PLACES
+        return found[0] + b"\r\n" if self._has_place else b""
 
     @pyqtSlot()
     def stop(self):
@@ -44,8 +75,9 @@ class Tee(QObject):
             return
         connection, self._connection, self._pipe = self._connection, None, None
         QgsApplication.gpsConnectionRegistry().unregisterConnection(connection)
-        connection.close()
-        connection.deleteLater()
+        if not sip.isdeleted(connection):
+            connection.close()
+            connection.deleteLater()
 
 
 def is_tee(connection) -> bool:
@@ -62,7 +94,6 @@ class _Pipe(QIODevice):
 
     def add(self, data):
         self._waiting += data
-        del self._waiting[:-_KEPT]
         self.readyRead.emit()
 
     def isSequential(self):
