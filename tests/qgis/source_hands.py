@@ -6,8 +6,8 @@ from qgis.PyQt.QtCore import QCoreApplication, QEvent, QEventLoop, QObject, pyqt
 
 #: What a device sends each second (checksums by NMEA 0183: exclusive or between $ and *).
 SENTENCES = (
-    b"$GPGGA,140003.00,4645.00000,N,09200.00000,W,1,08,1.0,300.0,M,-30.0,M,,*51\r\n"
-    b"$SDDPT,5.0,0.0*53\r\n$YXMTW,17.5,C*16\r\n"
+    b"$GPGGA,140003.00,4645.00000,N,09200.00000,W,1,08,1.0,300.0,M,-30.0,M,,*54\r\n"
+    b"$SDDPT,5.0,0.0*52\r\n$YXMTW,17.5,C*11\r\n"
 )
 
 

@@ -21,7 +21,7 @@ from qgis.PyQt.QtCore import (
 )
 
 sys.path.insert(0, str(Path(__file__).parent))
-from source_hands import SENTENCES, Ear, wait, wait_until
+from source_hands import Ear, wait, wait_until
 
 from lakefloor.plugin.water.sources import SourceSpec, Tee, open_source, qgis_gps, source, tee
 from lakefloor.plugin.water.sources.sentences import fix_sentences, sentence
@@ -327,9 +327,3 @@ def test_closing_qgis_with_a_tee(how):
     assert "ended" in done.stdout
     assert done.returncode == 0, done.stderr
     assert "Traceback" not in done.stderr
-
-
-def test_example_sentences_are_right(qgis_app):
-    """The sentences of these tests are those that QGIS itself reads."""
-    read = _read_by_qgis(SENTENCES)
-    assert read.latitude == 46.75

@@ -3,13 +3,11 @@
 from __future__ import annotations
 
 import math
-from functools import reduce
-from operator import xor
 
 from qgis.PyQt.QtCore import Qt
 
-#: Speed that one knot is, km/h.
-_KNOT_KMH = 1.852
+from ....algorithms.core.reading.nmea_sentences import sentence_checksum
+from ....algorithms.core.units import KMH, KNOT
 
 
 def fix_sentences(information) -> bytes:
@@ -26,7 +24,7 @@ def fix_sentences(information) -> bytes:
         f"GPGGA,{clock},{place},{quality},{information.satellitesUsed:02d},"
         f"{_number(information.hdop, 2)},{height},M,,M,,"
     )
-    speed = _number(information.speed / _KNOT_KMH, 3)
+    speed = _number(information.speed * KMH / KNOT, 3)
     course = _number(information.direction, 2)
     rmc = f"GPRMC,{clock},A,{place},{speed},{course},{when.toString('ddMMyy')},,"
     return sentence(gga) + sentence(rmc)
@@ -36,10 +34,9 @@ def sentence(body: str) -> bytes:
     """Return a sentence with its checksum.
 
     >>> sentence("SDDPT,5.0,0.0")
-    b'$SDDPT,5.0,0.0*53\\r\\n'
+    b'$SDDPT,5.0,0.0*52\\r\\n'
     """
-    code = body.encode("ascii")
-    return b"$" + code + f"*{reduce(xor, code):02X}\r\n".encode("ascii")
+    return f"${body}*{sentence_checksum(body):02X}\r\n".encode("ascii")
 
 
 def _angle(value, digits, signs):

@@ -7,12 +7,12 @@ sentences of a position, and nothing before the first.
 from __future__ import annotations
 
 import re
-from functools import reduce
-from operator import xor
 
 from qgis.core import QgsApplication, QgsNmeaConnection
 from qgis.PyQt import sip
 from qgis.PyQt.QtCore import QCoreApplication, QIODevice, QObject, pyqtSlot
+
+from ....algorithms.core.reading.nmea_sentences import sentence_checksum
 
 #: Marks our connection among those of QGIS.
 _MARK = "lakefloor_tee"
@@ -63,7 +63,7 @@ class Tee(QObject):
         found = _SENTENCE.search(line)
         if found is None or found[2] not in _FURTHER:
             return b""
-        if reduce(xor, found[1]) != int(found[3], 16):
+        if sentence_checksum(found[1]) != int(found[3], 16):
             return b""
         self._has_place = self._has_place or found[2] in _PLACES
         return found[0] + b"\r\n" if self._has_place else b""
