@@ -99,8 +99,9 @@ class SourceForm(QWidget):
         column.setContentsMargins(0, 0, 0, 0)
         column.addLayout(self._grid)
         column.addLayout(buttons)
-        column.addWidget(self.heard, 1)
+        column.addWidget(self.heard, 100)
         column.addWidget(self.note)
+        column.addStretch(1)
         self.heard.hide()
         self.note.hide()
 

@@ -5,7 +5,14 @@ from __future__ import annotations
 from qgis.core import QgsApplication
 from qgis.gui import QgsFileWidget
 from qgis.PyQt.QtCore import QObject, pyqtSignal
-from qgis.PyQt.QtWidgets import QComboBox, QLabel, QLineEdit, QStackedWidget, QToolButton
+from qgis.PyQt.QtWidgets import (
+    QComboBox,
+    QLabel,
+    QLineEdit,
+    QSizePolicy,
+    QStackedWidget,
+    QToolButton,
+)
 
 from ...algorithms._i18n import tr
 from .sources.opening import possible_sources
@@ -74,8 +81,9 @@ class SourceRow(QObject):
         self.host.setPlaceholderText(tr("Host and port, such as 192.168.1.1:10110"))
         self.local.setPlaceholderText(tr("Port of this computer, such as 10110"))
         self.file.lineEdit().setPlaceholderText(tr("File into which another program writes"))
-        self.note = QLabel(tr("What is connected there; positions only"))
+        self.note = QLabel(tr("Positions only"))
         self.place = QStackedWidget()
+        self.place.setSizePolicy(QSizePolicy.Policy.Expanding, QSizePolicy.Policy.Fixed)
         for widget in (self.port, self.host, self.local, self.file, self.note):
             self.place.addWidget(widget)
         self.remove.setIcon(QgsApplication.getThemeIcon("/symbologyRemove.svg"))
