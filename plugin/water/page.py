@@ -200,7 +200,7 @@ class WaterPage(QWidget):
     def _show_depth(self):
         now, figures = self._now, self.figures
         age = _age(now and now.depth_us)
-        fresh = age is not None and age <= said.FRESH_S and now.depth_m == now.depth_m
+        fresh = age is not None and age <= said.FRESH_S and said.is_known(now.depth_m)
         if fresh:
             figures.depth.show_value(said.depth_text(now.depth_m + self._draft, self._unit))
         elif age is None:
@@ -239,7 +239,7 @@ def _age(monotonic_us):
 
 
 def _since(age) -> str:
-    return tr("No position since {}").format(said.age_text(age))
+    return tr("Last position {}").format(said.age_text(age))
 
 
 def _label(text=""):

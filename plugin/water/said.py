@@ -17,6 +17,11 @@ _DECIMALS = 5
 _AMPLE_S = 3 * 24 * 3600.0
 
 
+def is_known(*values) -> bool:
+    """Tell whether there are values, neither None nor NaN."""
+    return all(value is not None and value == value for value in values)
+
+
 def depth_text(depth_m, unit) -> str:
     """Return a depth in the lake's unit ("feet" or "meters")."""
     if unit == "feet":
@@ -26,7 +31,7 @@ def depth_text(depth_m, unit) -> str:
 
 def bottom_text(hardness) -> str:
     """Return the bottom type of a hardness 0..1; nothing where none was logged."""
-    if hardness is None or hardness != hardness:
+    if not is_known(hardness):
         return NOTHING
     soft, hard = THRESHOLDS
     return tr("soft") if hardness < soft else tr("medium") if hardness < hard else tr("hard")
@@ -34,7 +39,7 @@ def bottom_text(hardness) -> str:
 
 def speed_text(speed_ms, unit) -> str:
     """Return a speed in mph or km/h."""
-    if speed_ms is None or speed_ms != speed_ms:
+    if not is_known(speed_ms):
         return NOTHING
     if unit == "feet":
         return tr("{:.1f} mph").format(speed_ms / MPH)
@@ -43,14 +48,14 @@ def speed_text(speed_ms, unit) -> str:
 
 def course_text(course_deg) -> str:
     """Return a course over ground; a boat that stands still has none."""
-    if course_deg is None or course_deg != course_deg:
+    if not is_known(course_deg):
         return NOTHING
     return tr("{:.0f}°").format(course_deg % 360.0)
 
 
 def place_text(lon, lat) -> str:
     """Return a position as QGIS writes it."""
-    if lon is None or lat is None or lon != lon or lat != lat:
+    if not is_known(lon, lat):
         return NOTHING
     kind = QgsCoordinateFormatter.Format.FormatDecimalDegrees
     north = QgsCoordinateFormatter.formatY(lat, kind, _DECIMALS)
@@ -59,7 +64,7 @@ def place_text(lon, lat) -> str:
 
 def temperature_text(celsius, unit) -> str:
     """Return a water temperature."""
-    if celsius is None or celsius != celsius:
+    if not is_known(celsius):
         return NOTHING
     if unit == "feet":
         return tr("{:.0f} °F").format(celsius * 1.8 + 32.0)
