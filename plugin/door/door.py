@@ -22,8 +22,8 @@ from .panel import LakePanel
 from .spreading import Spread
 from .step_form import StepForm
 from .taking import StepTaker, newest_outputs, runs_of, step_of_run
-from .welcome import remember
 from .water import Water
+from .welcome import remember
 from .work import LakeWork
 
 
