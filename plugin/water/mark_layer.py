@@ -15,6 +15,7 @@ from qgis.PyQt.QtCore import QDateTime, Qt
 from ...algorithms._i18n import tr
 from ...algorithms._io.layer_crs import wgs84
 from ...algorithms.core.errors import LakefloorError
+from ..tools.lake_layers import project_of
 from ..tools.marks import MARK_FIELDS
 from ..tools.own_layers import own_file, own_layer
 
@@ -86,7 +87,7 @@ class MarkLayer:
         return layer
 
     def _point(self, place, layer):
-        to_layer = QgsCoordinateTransform(wgs84(), layer.crs(), self._lake.project)
+        to_layer = QgsCoordinateTransform(wgs84(), layer.crs(), project_of(self._lake))
         geometry = QgsGeometry.fromPointXY(to_layer.transform(QgsPointXY(*place)))
         if QgsWkbTypes.isMultiType(layer.wkbType()):
             geometry.convertToMultiType()
@@ -104,9 +105,9 @@ class MarkLayer:
 
 
 def _is_shown(lake) -> bool:
-    from ...algorithms._project.finding import lakes_in
+    from ...algorithms._project.lake_group import group_of
 
-    return any(each == lake.folder for _, each in lakes_in(lake.project))
+    return group_of(project_of(lake), lake.facts) is not None
 
 
 def _utc(milliseconds):
