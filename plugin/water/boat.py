@@ -19,6 +19,8 @@ from ...algorithms._io.layer_crs import wgs84
 #: Part of the map, from its middle, within which the boat moves before the map follows.
 _INNER = 0.8
 _SIZE, _WIDTH = 14, 3
+#: Scales: at which the boat is shown first, and of maps that show it well.
+_NEAR, _NEAREST, _FARTHEST = 4000.0, 200.0, 100_000.0
 
 
 class BoatOnMap(QObject):
@@ -45,12 +47,15 @@ class BoatOnMap(QObject):
             points = [to_map.transform(QgsPointXY(*place)) for place in places]
         except QgsCsException:
             return  # the map shows another part of the Earth
+        is_first = self._marker is None
         self._make()
         self._marker.setCenter(points[-1])
         self._marker.show()
         if len(points) > 1:
             self._band.setToGeometry(QgsGeometry.fromPolylineXY(points), crs)
         if self.keep_in_view:
+            if is_first:
+                self._come_near(points[-1])
             self._follow(points[-1])
 
     def clear(self):
@@ -76,6 +81,13 @@ class BoatOnMap(QObject):
         self._marker.setPenWidth(_WIDTH)
         self._marker.setColor(color)
         self._marker.setFillColor(edge)
+
+    def _come_near(self, point):
+        """Show where the boat is, where the map shows nothing of it or far too much."""
+        scale = self._canvas.scale()
+        if not (_NEAREST <= scale <= _FARTHEST and self._canvas.extent().contains(point)):
+            self._canvas.setCenter(point)
+            self._canvas.zoomScale(_NEAR)
 
     def _follow(self, point):
         """Put the boat into the middle of the map when it nears the edge."""

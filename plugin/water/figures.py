@@ -16,7 +16,7 @@ _LEAST, _MOST = (40, 18), (150, 64)
 
 
 class Figure(QWidget):
-    """A figure with its name above it, and a small line below.
+    """A figure under its name; what is to be known of it stands beside the name.
 
     Parameters
     ----------
@@ -25,24 +25,23 @@ class Figure(QWidget):
 
     def __init__(self, name, parent=None):
         super().__init__(parent)
-        self._name, self.value, self.below = QLabel(name), QLabel(NOTHING), QLabel()
-        for label in (self._name, self.value, self.below):
+        self._text, self.name, self.value = name, QLabel(name), QLabel(NOTHING)
+        for label in (self.name, self.value):
             label.setTextFormat(Qt.TextFormat.PlainText)
             label.setSizePolicy(QSizePolicy.Policy.Ignored, QSizePolicy.Policy.Preferred)
+            label.setIndent(0)
         self.value.setAccessibleName(name)
         column = QVBoxLayout(self)
         column.setContentsMargins(0, 0, 0, 0)
         column.setSpacing(0)
-        for label in (self._name, self.value, self.below):
-            column.addWidget(label)
+        column.addWidget(self.name)
+        column.addWidget(self.value)
         self._pixels = 0
-        self.below.hide()
 
-    def show_value(self, text, below=""):
-        """Show a value, and what is to be known of it."""
+    def show_value(self, text, beside=""):
+        """Show a value, and what is to be known of it; nothing moves on the page for it."""
         self.value.setText(text)
-        self.below.setText(below)
-        self.below.setVisible(bool(below))
+        self.name.setText(f"{self._text}: {beside}" if beside else self._text)
 
     def set_height(self, pixels):
         """Set how high the letters of the value are."""

@@ -72,10 +72,12 @@ class WaterPage(QWidget):
         tall = 3 * self.fontMetrics().height()
         self.mark.setMinimumHeight(tall)
         self.kind.setMinimumHeight(tall)
+        large = 1.4 * self.fontMetrics().height()
+        self.mark.setStyleSheet(f"font-size: {large:.0f}px;")
         self.undo = _tool(tr("Undo the last mark"), "/mActionUndo.svg")
         self.undo.setMinimumHeight(tall)
         self.undo.setEnabled(False)
-        self.back = _tool(tr("Steps of the lake. The outing goes on."), "/mActionPrevious.svg")
+        self.back = _tool(tr("Steps of the lake. The outing goes on."), "/mActionArrowLeft.svg")
         self.view = QCheckBox(tr("Keep the boat in view"))
         self.view.setChecked(True)
         self.end = QPushButton(tr("End of outing…"))
@@ -204,9 +206,9 @@ class WaterPage(QWidget):
         if fresh:
             figures.depth.show_value(said.depth_text(now.depth_m + self._draft, self._unit))
         elif age is None:
-            figures.depth.show_value(NOTHING, tr("No depth yet"))
+            figures.depth.show_value(NOTHING, tr("none yet"))
         else:
-            figures.depth.show_value(NOTHING, tr("Last depth {}").format(said.age_text(age)))
+            figures.depth.show_value(NOTHING, _since(age))
         figures.bottom.show_value(said.bottom_text(self._hardness if fresh else None))
         self.depth_from.setText(str(now.depth_from or NOTHING) if now else NOTHING)
         celsius = now.water_temp_c if now else None
@@ -218,7 +220,7 @@ class WaterPage(QWidget):
         if age is None or age > said.FRESH_S or not now.fix_ok:
             figures.speed.show_value(NOTHING, "" if age is None else _since(age))
             figures.course.show_value(NOTHING)
-            self.place.setText(tr("No position yet") if age is None else _since(age))
+            self.place.setText(tr("none yet") if age is None else _since(age))
             return
         figures.speed.show_value(said.speed_text(now.speed_ms, self._unit))
         figures.course.show_value(said.course_text(now.course_deg))
@@ -239,7 +241,7 @@ def _age(monotonic_us):
 
 
 def _since(age) -> str:
-    return tr("Last position {}").format(said.age_text(age))
+    return tr("last {}").format(said.age_text(age))
 
 
 def _label(text=""):

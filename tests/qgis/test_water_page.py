@@ -81,7 +81,7 @@ def test_the_depth_is_below_the_surface(page):
 def test_a_depth_that_is_old_is_not_shown_and_its_age_is(page):
     page.show_heard(now(depth_m=3.0, depth_us=now_us() - 7_000_000), 10, 0.9)
     assert page.figures.depth.value.text() == NOTHING
-    assert page.figures.depth.below.text() == "Last depth 7 s ago"
+    assert page.figures.depth.name.text() == "Depth: last 7 s ago"
     assert page.figures.bottom.value.text() == NOTHING
 
 
