@@ -8,6 +8,7 @@ from qgis.core import (
     QgsGeometry,
     QgsPointXY,
     QgsProject,
+    QgsRectangle,
     QgsWkbTypes,
 )
 from qgis.gui import QgsRubberBand, QgsVertexMarker
@@ -19,8 +20,8 @@ from ...algorithms._io.layer_crs import wgs84
 #: Part of the map, from its middle, within which the boat moves before the map follows.
 _INNER = 0.8
 _SIZE, _WIDTH = 14, 3
-#: Scales: at which the boat is shown first, and of maps that show it well.
-_NEAR, _NEAREST, _FARTHEST = 4000.0, 200.0, 100_000.0
+#: A map at a smaller scale shows too little of the boat; around it, degrees.
+_FARTHEST, _NEAR = 100_000.0, 0.004
 
 
 class BoatOnMap(QObject):
@@ -55,7 +56,7 @@ class BoatOnMap(QObject):
             self._band.setToGeometry(QgsGeometry.fromPolylineXY(points), crs)
         if self.keep_in_view:
             if is_first:
-                self._come_near(points[-1])
+                self._come_near(places[-1], points[-1], to_map)
             self._follow(points[-1])
 
     def clear(self):
@@ -82,12 +83,14 @@ class BoatOnMap(QObject):
         self._marker.setColor(color)
         self._marker.setFillColor(edge)
 
-    def _come_near(self, point):
+    def _come_near(self, place, point, to_map):
         """Show where the boat is, where the map shows nothing of it or far too much."""
-        scale = self._canvas.scale()
-        if not (_NEAREST <= scale <= _FARTHEST and self._canvas.extent().contains(point)):
-            self._canvas.setCenter(point)
-            self._canvas.zoomScale(_NEAR)
+        canvas = self._canvas
+        if canvas.extent().contains(point) and canvas.scale() <= _FARTHEST:
+            return
+        near = QgsRectangle(*place, *place).buffered(_NEAR)
+        canvas.setExtent(to_map.transformBoundingBox(near))
+        canvas.refresh()
 
     def _follow(self, point):
         """Put the boat into the middle of the map when it nears the edge."""

@@ -44,6 +44,7 @@ class Outing(QObject):
     def __init__(self, iface, work, taker, key, parent=None, recorder=None, mapping=None):
         super().__init__(parent)
         self._iface, self._work, self._taker, self._key = iface, work, taker, key
+        self._tee = None
         if recorder is None:
             recorder = _recorder(self)
         self.session = Session(work, recorder, mapping, self)
@@ -90,7 +91,7 @@ class Outing(QObject):
             return
         lake, facts = self._work.folder, self._work.facts
         form = StartForm(facts, known_sources(), self._iface.mainWindow())
-        form.accepted.connect(lambda: self._start(lake, facts, form.sources.specs(), form.given()))
+        form.accepted.connect(lambda: self._begin(lake, facts, form))
         self.form_made.emit(form)
 
     def resume(self, recording):
@@ -100,11 +101,33 @@ class Outing(QObject):
         given = {"draft_m": facts.boat.draft_m, **_given(recording)}
         self._start(lake, facts, specs, given, recording)
 
+    def _begin(self, lake, facts, form):
+        specs = form.sources.specs()
+        if self._start(lake, facts, specs, form.given()) and form.tee.isChecked():
+            self._feed_gps_panel(specs)
+
+    def _feed_gps_panel(self, specs):
+        """Let QGIS's own GPS panel see the position, unless it comes from there."""
+        from .sources import Tee
+
+        if all(spec.kind != "qgis" for spec in specs):
+            self._tee = Tee(self)
+            self.session.recorder.raw.connect(self._tee.feed)
+            self._tee.start()
+
+    def _stop_feeding(self):
+        if self._tee is not None:
+            self.session.recorder.raw.disconnect(self._tee.feed)
+            self._tee.stop()
+            self._tee.deleteLater()
+            self._tee = None
+
     def _start(self, lake, facts, specs, given, resume=None):
         try:
             self.session.start(lake, facts, specs, given, resume)
         except (LakefloorError, OSError) as error:
             self.told.emit(str(error), True)
+        return self.session.is_recording
 
     def ask_end(self):
         """Ask for the lake level at the end, and end the outing."""
@@ -199,6 +222,7 @@ class Outing(QObject):
         else:
             self.page.end_now()
             self.boat.clear()
+            self._stop_feeding()
         self.changed.emit()
 
 
