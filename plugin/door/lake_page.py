@@ -132,6 +132,8 @@ class LakePage(QWidget):
         """Show whether an outing is recorded, and whether one can be begun."""
         self.water.setText(tr("Back to the outing") if recording else tr("Go on the water…"))
         self.water.setEnabled(recording or can)
+        if recording:
+            self.open_outing.hide()  # it is the one that is not ended
 
     def show_seen(self, work, runs, running):
         """Show what the files say, and which steps run.

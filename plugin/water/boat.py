@@ -44,20 +44,21 @@ class BoatOnMap(QObject):
             return
         crs = self._canvas.mapSettings().destinationCrs()
         to_map = QgsCoordinateTransform(wgs84(), crs, QgsProject.instance())
+        line = QgsGeometry.fromPolylineXY([QgsPointXY(*place) for place in places])
         try:
-            points = [to_map.transform(QgsPointXY(*place)) for place in places]
+            boat = to_map.transform(QgsPointXY(*places[-1]))
+            line.transform(to_map)
         except QgsCsException:
             return  # the map shows another part of the Earth
         is_first = self._marker is None
         self._make()
-        self._marker.setCenter(points[-1])
-        self._marker.show()
-        if len(points) > 1:
-            self._band.setToGeometry(QgsGeometry.fromPolylineXY(points), crs)
+        self._marker.setCenter(boat)
+        if len(places) > 1:
+            self._band.setToGeometry(line, crs)
         if self.keep_in_view:
             if is_first:
-                self._come_near(places[-1], points[-1], to_map)
-            self._follow(points[-1])
+                self._come_near(places[-1], boat, to_map)
+            self._follow(boat)
 
     def clear(self):
         """Take the boat from the map."""
