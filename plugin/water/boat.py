@@ -19,7 +19,7 @@ from ...algorithms._io.layer_crs import wgs84
 
 #: Part of the map, from its middle, within which the boat moves before the map follows.
 _INNER = 0.8
-_SIZE, _WIDTH = 14, 3
+_SIZE, _WIDTH = 18, 4
 #: A map at a smaller scale shows too little of the boat; around it, degrees.
 _FARTHEST, _NEAR = 100_000.0, 0.004
 
