@@ -15,6 +15,7 @@ from qgis.PyQt.QtCore import QObject, pyqtSignal
 
 from ...algorithms._i18n import tr
 from ...algorithms.core.errors import LakefloorError
+from ...algorithms.core.times import zone_of
 from ..tools.marks import mark_kinds
 from .mark_layer import MarkLayer
 from .track import Track, meters_between
@@ -76,10 +77,19 @@ class Marking(QObject):
         self.track, self.marks = Track(), []
         #: By how much positions are older than depths, s; and of the transducer, m.
         self.time_offset_s, self.draft_m = 0.0, 0.0
-        self._open, self._count = set(), 0
+        self._open, self._count, self._zone = set(), 0, None
 
-    def begin(self, time_offset_s, draft_m, before=0):
-        """Begin with the marks of an outing that has ``before`` already."""
+    def begin(self, time_offset_s, draft_m, zone="", before=0):
+        """Begin with the marks of an outing that has ``before`` already.
+
+        Parameters
+        ----------
+        time_offset_s, draft_m : float
+        zone : str
+            Time zone of the lake's clocks, by which marks are named; "" for the computer's own.
+        before : int
+        """
+        self._zone = zone_of(zone) if zone else None
         self.track, self.marks, self._open, self._count = Track(), [], set(), before
         self.time_offset_s, self.draft_m = time_offset_s, draft_m
 
@@ -112,7 +122,7 @@ class Marking(QObject):
         mark = Mark(
             self._count,
             kind,
-            _name(kind, utc_ms),
+            _name(kind, utc_ms, self._zone),
             us,
             utc_ms,
             place,
@@ -197,9 +207,9 @@ def _utc_ms(now, us) -> int:
     return time.time_ns() // 1_000_000
 
 
-def _name(kind, utc_ms) -> str:
-    """Return a name: the kind, and the time of the day on the computer's clock."""
-    day = datetime.fromtimestamp(utc_ms / 1000.0)
+def _name(kind, utc_ms, zone) -> str:
+    """Return a name: the kind, and the time of the day."""
+    day = datetime.fromtimestamp(utc_ms / 1000.0, zone)
     return f"{mark_kinds().get(kind, kind)} {day:%H:%M:%S}"
 
 

@@ -96,7 +96,9 @@ class Session(QObject):
         self.now = self.hardness = None
         self.given, self.soundings = given, 0
         self._hardness.clear()
-        self.marking.begin(given["time_offset_s"], given["draft_m"], before=_marks_in(resume))
+        self.marking.begin(
+            given["time_offset_s"], given["draft_m"], facts.time_zone, _marks_in(resume)
+        )
         self.recorder.start(lake, specs, given, resume)
         self.lake, self.facts = lake, facts
         self.began = _began(self.recorder.recording)

@@ -17,6 +17,7 @@ from lakefloor.plugin.door.panel import LakePanel
 from lakefloor.plugin.door.work import LakeWork
 
 sys.path.insert(0, str(Path(__file__).resolve().parent))
+from a_lake import wait_for
 from water_stand_ins import Kept, QuietRecorder
 
 from lakefloor.plugin.water import outing as outings
@@ -124,3 +125,70 @@ def test_an_outing_that_was_not_ended_is_offered(qgis_app, lakes):
     view.resume.click()
     view.end.click()
     assert asked == [(kept, True), (kept, False)]
+
+
+# -- with the whole door ------------------------------------------------------
+
+
+@pytest.fixture
+def whole(qgis_iface, qgis_new_project, provider, monkeypatch):
+    """The door itself; runs are noted, not started."""
+    from lakefloor.plugin.door.door import Door
+
+    monkeypatch.setattr(outings, "_recorder", QuietRecorder)
+    door, door_told = Door(qgis_iface), []
+    door.water.told.connect(lambda *given: door_told.append(given))
+    door.said, door.taken = door_told, []
+    monkeypatch.setattr(door.taker, "take", lambda *given: door.taken.append(given))
+    yield door
+    door.stop()
+    QgsProject.instance().clear()
+
+
+def go_out(door):
+    door.panel.page.water.click()
+    door._form.sources.put(SourceSpec("tcp", "127.0.0.1:10110"))
+    door._form.accept()
+    assert door.water.is_recording
+
+
+def end_it(door):
+    door.water.outing.page.end.click()
+    door._form.later.click()
+    assert not door.water.is_recording
+
+
+def test_with_its_project_closed_the_outing_goes_on_and_its_lake_stays_open(whole, lakes):
+    whole.open(lakes[0])
+    assert wait_for(lambda: whole.work.seen is not None)
+    go_out(whole)
+    recorder = whole.water.outing.session.recorder
+    QgsProject.instance().clear()
+    assert recorder.is_recording
+    assert whole.work.folder.path == lakes[0]
+    end_it(whole)
+    assert wait_for(lambda: whole.work.folder is None)
+
+
+def test_another_lake_is_not_opened_meanwhile(whole, lakes):
+    whole.open(lakes[0])
+    assert wait_for(lambda: whole.work.seen is not None)
+    go_out(whole)
+    whole.open(lakes[1])
+    whole.close_lake()
+    assert whole.work.folder.path == lakes[0]
+    assert len(whole.said) == 2
+    end_it(whole)
+    whole.open(lakes[1])
+    assert whole.work.folder.path == lakes[1]
+
+
+def test_what_is_left_behind_is_open_for_the_next_time(whole, lakes):
+    whole.open(lakes[0])
+    assert wait_for(lambda: whole.work.seen is not None)
+    go_out(whole)
+    recorder = whole.water.outing.session.recorder
+    whole.water.outing.stop()
+    assert recorder.left
+    assert recorder.ended is None
+    whole.water._outing = None

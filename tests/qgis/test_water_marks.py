@@ -144,10 +144,13 @@ def test_a_mark_is_kept_at_once_and_shown(marking, lake):
 
 
 def test_the_time_is_that_of_the_gps(marking, lake):
+    marking.begin(0.0, 0.3, "America/Chicago")
     drive(marking, 10.0)
     now = Told(fix_us=us(10.0), gps_time=np.datetime64("2026-07-09T14:00:10.000", "ms"))
     marking.drop("Fish", now, None, us(10.4))
     assert marking.kept[0]["utc"] == "2026-07-09T14:00:10.400Z"
+    # US Central Daylight Time is UTC-5 (IANA time zone database).
+    assert marking.kept[0]["name"] == "Fish 09:00:10"
     (feature,) = layers_of(lake, "marks")[0].getFeatures()
     told = feature["time"].toUTC().toString(Qt.DateFormat.ISODate)
     assert told.startswith("2026-07-09T14:00:10")
