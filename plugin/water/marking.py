@@ -8,6 +8,7 @@ the transducer was when the key was pressed: the track at that time, later by th
 from __future__ import annotations
 
 import time
+from contextlib import suppress
 from dataclasses import dataclass, replace
 from datetime import datetime, timezone
 
@@ -89,7 +90,9 @@ class Marking(QObject):
             Time zone of the lake's clocks, by which marks are named; "" for the computer's own.
         before : int
         """
-        self._zone = zone_of(zone) if zone else None
+        self._zone = None
+        with suppress(LakefloorError):  # a name that this computer does not know
+            self._zone = zone_of(zone) if zone else None
         self.track, self.marks, self._open, self._count = Track(), [], set(), before
         self.time_offset_s, self.draft_m = time_offset_s, draft_m
 
