@@ -22,6 +22,7 @@ from .panel import LakePanel
 from .spreading import Spread
 from .step_form import StepForm
 from .taking import StepTaker, newest_outputs, runs_of, step_of_run
+from .water import Water
 from .welcome import remember
 from .work import LakeWork
 
@@ -38,6 +39,7 @@ class Door(QObject):
         self.taker, self.spread = StepTaker(self.runner, self), Spread(self)
         self.maker = LakeMaker(self.runner, self.taker, self)
         self.panel = LakePanel(iface.mainWindow())
+        self.water = Water(iface, self.work, self.taker, self.panel, self)
         iface.addDockWidget(Qt.DockWidgetArea.RightDockWidgetArea, self.panel)
         #: Whether the project of the open lake was closed while something ran for it.
         self._left = False
@@ -61,8 +63,10 @@ class Door(QObject):
         work.looked.connect(self._show_seen)
         work.changing.connect(self._show_changing)
         self.runner.changed.connect(self._show_run)
-        for source in (work, self.taker, self.maker):
+        for source in (work, self.taker, self.maker, self.water):
             source.told.connect(self.tell)
+        self.water.form_made.connect(self._show_form)
+        self.water.changed.connect(self._show_water)
         self.taker.came_out.connect(self._show_result)
         self.maker.made.connect(self.open)
         self.maker.refused.connect(self.ask_new_lake)
@@ -115,6 +119,7 @@ class Door(QObject):
         project.cleared.disconnect(self._leave_project)
         self.spread.forget()
         self._leave_unguarded()
+        self.water.stop()
         self.runner.stop()
         self.work.stop()
         if self._form is not None:
@@ -135,7 +140,7 @@ class Door(QObject):
 
     def open(self, folder):
         """Open the lake in a folder, and show it on the map."""
-        if not projects.make_room(self.iface, folder):
+        if self.water.holds_another(folder) or not projects.make_room(self.iface, folder):
             return
         if self.work.open(folder):
             self._left = False
@@ -169,7 +174,8 @@ class Door(QObject):
 
     def close_lake(self):
         """Close the lake; its layers stay in the project."""
-        self.work.close()
+        if not self.water.holds_another(None):
+            self.work.close()
 
     def _follow_project(self, *_):
         project = QgsProject.instance()
@@ -179,10 +185,13 @@ class Door(QObject):
         if lake is None:
             return
         if lake != self.work.folder:
+            if self.water.holds_another(lake.path):
+                return
             self.work.open(lake.path)
             remember(lake.path)
         for each in lakes:
             self._bring(lambda each=each: projects.catch_up(project, each))
+        self.water.bring_back()
 
     def _bring(self, bring):
         """Bring layers into the project, and tell what could not be done."""
@@ -206,7 +215,7 @@ class Door(QObject):
 
     def _is_running(self):
         runs = runs_of(self.work.folder, self.runner.runs)
-        return any(not run.is_over for run in runs)
+        return self.water.is_recording or any(not run.is_over for run in runs)
 
     # -- steps ----------------------------------------------------------------
 
@@ -283,6 +292,11 @@ class Door(QObject):
         runs = runs_of(self.work.folder, self.runner.runs)
         running = {step_of_run(run): run.progress for run in runs if run.state == "running"}
         self.panel.page.show_seen(self.work, runs, running)
+        self.panel.page.show_water(self.water.is_recording, not self.work.read_only)
+
+    def _show_water(self):
+        self._show_seen()
+        QTimer.singleShot(0, self._close_left)
 
     def _show_changing(self, is_changing):
         self._show_seen()

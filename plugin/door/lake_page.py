@@ -19,6 +19,7 @@ from qgis.PyQt.QtWidgets import (
 
 from ...algorithms._i18n import tr
 from . import texts
+from .open_outing import OpenOuting
 from .run_view import LogView
 from .said_view import SaidView
 from .steps_view import StepsView, next_step
@@ -31,6 +32,10 @@ class LakePage(QWidget):
     #: Key of what the menu of the lake was asked for.
     menu_asked = pyqtSignal(str)
     take_over_asked = pyqtSignal()
+    #: On the water, or back to the outing that is recorded.
+    water_asked = pyqtSignal()
+    #: An outing that was not ended (Recording), and whether it goes on: else it ends.
+    open_outing_asked = pyqtSignal(object, bool)
 
     def __init__(self, parent=None):
         super().__init__(parent)
@@ -40,13 +45,20 @@ class LakePage(QWidget):
         self.said, self.log = SaidView(), LogView()
         self.next = QPushButton()
         self.next.clicked.connect(lambda: self.steps.asked.emit(self._next, ""))
+        self.water = QPushButton(tr("Go on the water…"))
+        self.water.setToolTip(tr("Record an outing, and see the map grow."))
+        self.water.clicked.connect(lambda: self.water_asked.emit())
+        self.open_outing = OpenOuting()
+        self.open_outing.asked.connect(self.open_outing_asked)
         self._next = "visits"
         column = QVBoxLayout(self)
         column.setContentsMargins(6, 6, 6, 6)
         column.addLayout(self._head())
         column.addWidget(self.notice)
+        column.addWidget(self.open_outing)
         column.addWidget(self.steps)
         column.addWidget(self.next)
+        column.addWidget(self.water)
         self._tools = QVBoxLayout()
         column.addLayout(self._tools)
         self.said_box = _box(tr("Results of the last run"), self.said)
@@ -116,6 +128,13 @@ class LakePage(QWidget):
         self.about.setVisible(bool(facts.place))
         self.notice.show_holder(work.holder, work.barred)
 
+    def show_water(self, recording, can):
+        """Show whether an outing is recorded, and whether one can be begun."""
+        self.water.setText(tr("Back to the outing") if recording else tr("Go on the water…"))
+        self.water.setEnabled(recording or can)
+        if recording:
+            self.open_outing.hide()  # it is the one that is not ended
+
     def show_seen(self, work, runs, running):
         """Show what the files say, and which steps run.
 
@@ -148,6 +167,7 @@ class LakePage(QWidget):
         self.visits_box.setVisible(bool(seen.visits) or seen.undo is not None)
         self.said.show_run(seen.newest, unit)
         self.said_box.setVisible(bool(self.said.text()))
+        self.open_outing.show_outings(seen.outings if can else [], seen.facts)
 
 
 class _Notice(QFrame):

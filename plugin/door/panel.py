@@ -1,4 +1,4 @@
-"""The panel: a dock that shows the lake that is open, or the ways in."""
+"""The panel: a dock that shows the lake that is open, the ways in, or an outing on the water."""
 
 from __future__ import annotations
 
@@ -20,12 +20,9 @@ class LakePanel(QgsDockWidget):
         self.setMinimumWidth(360)
         self.welcome, self.page = Welcome(), LakePage()
         self.run, self.stack = RunView(), QStackedWidget()
+        self._water = None
         for page in (self.welcome, self.page):
-            area = QgsScrollArea()
-            area.setWidget(page)
-            area.setWidgetResizable(True)
-            area.setFrameShape(QgsScrollArea.Shape.NoFrame)
-            self.stack.addWidget(area)
+            self._put_in(page)
         inside = QWidget()
         column = QVBoxLayout(inside)
         column.setContentsMargins(0, 0, 0, 0)
@@ -33,10 +30,29 @@ class LakePanel(QgsDockWidget):
         column.addWidget(self.run)
         self.setWidget(inside)
 
+    def _put_in(self, page):
+        area = QgsScrollArea()
+        area.setWidget(page)
+        area.setWidgetResizable(True)
+        area.setFrameShape(QgsScrollArea.Shape.NoFrame)
+        self.stack.addWidget(area)
+        return area
+
+    def show_water(self, page):
+        """Show the page of an outing; it is put in the first time."""
+        if self._water is None:
+            self._water = self._put_in(page)
+        self.stack.setCurrentWidget(self._water)
+
+    def show_steps(self):
+        """Show the page of the lake."""
+        self.stack.setCurrentIndex(1)
+
     def show_lake(self, work):
-        """Show a lake or, where none is open, the ways in."""
+        """Show a lake or, where none is open, the ways in; an outing stays in sight."""
         is_open = work.folder is not None
-        self.stack.setCurrentIndex(1 if is_open else 0)
+        if not is_open or self.stack.currentWidget() is not self._water:
+            self.stack.setCurrentIndex(1 if is_open else 0)
         if is_open:
             self.page.show_lake(work)
         else:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 from ...algorithms._lake.steps import STEPS
 from ...algorithms.core.errors import LakefloorError
@@ -22,6 +22,8 @@ class Seen:
         What "undo" would take back.
     newest : RunRecord or None
         The newest run that is whole.
+    outings : list of Recording
+        Outings that were not ended, from the oldest.
     problem : str
         Why something could not be read.
     """
@@ -32,6 +34,7 @@ class Seen:
     undo: object = None
     newest: object = None
     problem: str = ""
+    outings: list = field(default_factory=list)
 
 
 def look(lake) -> Seen:
@@ -50,7 +53,13 @@ def look(lake) -> Seen:
             problem = str(error)
     runs = [current_run(lake, step.key) for step in STEPS if step.algorithm]
     newest = max((run for run in runs if run is not None), key=lambda r: r.ended, default=None)
-    return Seen(facts, states, visits, undo, newest, problem)
+    return Seen(facts, states, visits, undo, newest, problem, _open_outings(lake))
+
+
+def _open_outings(lake):
+    from ...algorithms._lake.recording import recordings
+
+    return [recording for recording in recordings(lake) if recording.is_open]
 
 
 def _of_database(path):

@@ -14,7 +14,7 @@ from ...algorithms._project.showing import show_file
 from ...algorithms.core.errors import LakefloorError
 from .lake_layers import layers_of, project_of
 
-__all__ = ["own_layer"]
+__all__ = ["own_file", "own_layer"]
 
 
 def own_layer(lake, role, path, make):
@@ -38,9 +38,14 @@ def own_layer(lake, role, path, make):
     there = layers_of(lake, role)
     if there:
         return there[0]
+    own_file(lake, role, path, make)
+    return show_file(project_of(lake), lake.folder, role, path)
+
+
+def own_file(lake, role, path, make):
+    """Make the file of a role of the lake where it is not there; as :func:`own_layer`."""
     if not path.exists():
         _write_empty(path, role, *make, project_of(lake))
-    return show_file(project_of(lake), lake.folder, role, path)
 
 
 def _write_empty(path, table, fields, geometry, crs, project):

@@ -1,0 +1,247 @@
+"""Outings in the window: asked for, shown while they are recorded, ended and brought in."""
+
+from __future__ import annotations
+
+from qgis.core import QgsSettings
+from qgis.PyQt.QtCore import QCoreApplication, QObject, pyqtSignal
+
+from ...algorithms._i18n import tr
+from ...algorithms._lake.facts import read_facts
+from ...algorithms.core.errors import LakefloorError
+from .boat import BoatOnMap
+from .end_form import EndForm
+from .levels import add_readings, mean_level
+from .page import WaterPage
+from .session import Session
+from .start_form import StartForm, known_sources
+
+_KIND, _VIEW = "lakefloor/mark_kind", "lakefloor/keep_boat_in_view"
+
+
+class Outing(QObject):
+    """Joins the page on the water with what records.
+
+    Parameters
+    ----------
+    iface : QgisInterface
+    work : LakeWork
+        The open lake.
+    taker : StepTaker
+        Brings the visit in.
+    key : MarkKey
+    recorder : Recorder, optional
+    mapping : GrowingLayers, optional
+        Those of the plugin, where none is given.
+    """
+
+    #: A sentence for the user, and whether it is a warning.
+    told = pyqtSignal(str, bool)
+    #: A form is to be shown.
+    form_made = pyqtSignal(object)
+    #: Recording has begun or ended.
+    changed = pyqtSignal()
+
+    def __init__(self, iface, work, taker, key, parent=None, recorder=None, mapping=None):
+        super().__init__(parent)
+        self._iface, self._work, self._taker, self._key = iface, work, taker, key
+        self._tee = None
+        if recorder is None:
+            recorder = _recorder(self)
+        self.session = Session(work, recorder, mapping, self)
+        self.page, self.boat = WaterPage(), BoatOnMap(iface.mapCanvas(), self)
+        self.page.choose_kind(QgsSettings().value(_KIND, "Fish"))
+        self.page.view.setChecked(QgsSettings().value(_VIEW, True, type=bool))
+        self._keep_in_view(self.page.view.isChecked())
+        self._connect()
+
+    def _connect(self):
+        session, page = self.session, self.page
+        session.told.connect(self.told)
+        session.heard.connect(self._show_heard)
+        session.state_changed.connect(page.show_state)
+        session.changed.connect(self._show_change)
+        session.marking.changed.connect(self._show_marks)
+        page.mark_asked.connect(self._mark)
+        page.undo_asked.connect(session.marking.undo)
+        page.end_asked.connect(self.ask_end)
+        page.view_asked.connect(self._keep_in_view)
+        self._key.pressed.connect(self._press)
+        # QGIS may end without a word to its plugins.
+        QCoreApplication.instance().aboutToQuit.connect(session.leave)
+
+    @property
+    def lake(self):
+        """The lake whose outing is recorded (LakeFolder), or None."""
+        return self.session.lake
+
+    def bring_back(self):
+        """Show the map on the water again, in a project that was opened."""
+        if self.session.mapping is not None and self._work.folder == self.lake:
+            self.session.mapping.bring_back()
+
+    def stop(self):
+        """Leave an outing open, and take the boat from the map."""
+        QCoreApplication.instance().aboutToQuit.disconnect(self.session.leave)
+        self.session.leave()
+        self.boat.clear()
+
+    # -- start and end --------------------------------------------------------
+
+    def ask_start(self):
+        """Ask for what an outing needs, and begin it."""
+        if self._work.read_only:
+            self.told.emit(tr("The lake is read-only here, so no outing can be recorded."), True)
+            return
+        lake, facts = self._work.folder, self._work.facts
+        form = StartForm(facts, known_sources(), self._iface.mainWindow())
+        form.accepted.connect(lambda: self._begin(lake, facts, form))
+        self.form_made.emit(form)
+
+    def resume(self, recording):
+        """Go on with an outing that was not ended."""
+        lake, facts = self._work.folder, self._work.facts
+        specs = _specs(recording) or known_sources()
+        given = {"draft_m": facts.boat.draft_m, **_given(recording)}
+        self._start(lake, facts, specs, given, recording)
+
+    def _begin(self, lake, facts, form):
+        specs = form.sources.specs()
+        if self._start(lake, facts, specs, form.given()) and form.tee.isChecked():
+            self._feed_gps_panel(specs)
+
+    def _feed_gps_panel(self, specs):
+        """Let QGIS's own GPS panel see the position, unless it comes from there."""
+        from .sources import Tee
+
+        if all(spec.kind != "qgis" for spec in specs):
+            self._tee = Tee(self)
+            self.session.recorder.raw.connect(self._tee.feed)
+            self._tee.start()
+
+    def _stop_feeding(self):
+        if self._tee is not None:
+            self.session.recorder.raw.disconnect(self._tee.feed)
+            self._tee.stop()
+            self._tee.deleteLater()
+            self._tee = None
+
+    def _start(self, lake, facts, specs, given, resume=None):
+        try:
+            self.session.start(lake, facts, specs, given, resume)
+        except (LakefloorError, OSError) as error:
+            self.told.emit(str(error), True)
+        return self.session.is_recording
+
+    def ask_end(self):
+        """Ask for the lake level at the end, and end the outing."""
+        if not self.session.is_recording:
+            return
+        lines = self.page.lines
+        form = EndForm(self.session.facts, lines["cross_line"].text(), self._iface.mainWindow())
+        form.accepted.connect(lambda: self._end(form))
+        self.form_made.emit(form)
+
+    def _end(self, form):
+        if not self.session.is_recording:
+            return
+        lake = self.session.lake
+        recording, given = self.session.end(form.levels())
+        self.close(lake, recording, given, form.brings_in)
+
+    def end_open(self, recording):
+        """End an outing that was left open, and bring it in."""
+        from ...algorithms._lake.recording import RecordingWriter
+
+        lake = self._work.folder
+        try:
+            writer = RecordingWriter.resume(recording)
+            writer.end()
+        except (LakefloorError, OSError) as error:
+            self.told.emit(str(error), True)
+            return
+        self.close(lake, recording, _given(recording), True)
+
+    def close(self, lake, recording, given, brings_in):
+        """Add the readings of an outing to those of the lake, and its soundings to the database.
+
+        Parameters
+        ----------
+        lake : LakeFolder
+        recording : Recording
+            That was ended.
+        given : dict
+            As of :meth:`.Session.start`.
+        brings_in : bool
+        """
+        levels = given.get("levels", [])
+        options = {"LOG_FOLDER": str(recording.path), "DRAFT": given.get("draft_m")}
+        if given.get("time_offset_s"):
+            options["TIME_OFFSET"] = given["time_offset_s"]
+        try:
+            add_readings(lake, read_facts(lake.path), levels)
+        except (LakefloorError, OSError) as error:
+            self.told.emit(str(error), True)
+            options["LEVEL"] = mean_level(levels)
+        if brings_in:
+            given = {name: value for name, value in options.items() if value is not None}
+            self._taker.take("visits", lake, given)
+        self._work.look()
+
+    # -- while it is recorded -------------------------------------------------
+
+    def _mark(self, kind):
+        QgsSettings().setValue(_KIND, kind)
+        self.session.mark(kind)
+
+    def _press(self):
+        if self.session.is_recording:
+            self._mark(self.page.kind_chosen())
+
+    def _keep_in_view(self, on):
+        QgsSettings().setValue(_VIEW, on)
+        self.boat.keep_in_view = on
+
+    def _show_heard(self):
+        session = self.session
+        self.page.show_heard(session.now, session.soundings, session.hardness)
+        self.boat.show_track(session.marking.track.places)
+
+    def _show_marks(self):
+        marks = self.session.marking.marks
+        self.page.undo.setEnabled(bool(marks))
+        text = (
+            tr("Marked: {}. Marks on this outing: {}.").format(marks[-1].name, len(marks))
+            if (marks)
+            else ""
+        )
+        self.page.say("mark", text)
+
+    def _show_change(self):
+        session = self.session
+        self._key.listen(session.is_recording)
+        if session.is_recording:
+            self.page.begin(session.facts, session.given["draft_m"], session.began)
+            self.page.show_key(self._key.text())
+        else:
+            self.page.end_now()
+            self.boat.clear()
+            self._stop_feeding()
+        self.changed.emit()
+
+
+def _recorder(parent):
+    from .recorder import Recorder
+
+    return Recorder(parent)
+
+
+def _specs(recording) -> list:
+    from .sources import SourceSpec
+
+    return [SourceSpec.from_dict(source) for source in recording.sources.values()]
+
+
+def _given(recording) -> dict:
+    """Return what was said at the start of an outing."""
+    facts = recording.facts
+    return {name: facts[name] for name in ("draft_m", "time_offset_s", "levels") if name in facts}

@@ -1,0 +1,85 @@
+"""A recorder without devices, for tests of what stands above it."""
+
+import json
+import time
+from dataclasses import dataclass, field
+from pathlib import Path
+from types import SimpleNamespace
+
+import numpy as np
+from qgis.PyQt.QtCore import QObject, pyqtSignal
+
+from lakefloor.algorithms.core.soundings import Soundings
+
+
+@dataclass
+class Kept:
+    """A recording."""
+
+    path: Path
+    sources: dict = field(default_factory=dict)
+    facts: dict = field(default_factory=dict)
+
+    def marks(self):
+        path = self.path / "marks.jsonl"
+        lines = path.read_text().splitlines() if path.exists() else []
+        return [json.loads(line) for line in lines]
+
+
+class QuietRecorder(QObject):
+    """Has the interface of the recorder; what it hears is put in by :meth:`hear`."""
+
+    heard = pyqtSignal(object)
+    state_changed = pyqtSignal(object)
+    raw = pyqtSignal(bytes)
+
+    def __init__(self, parent=None):
+        super().__init__(parent)
+        self.recording, self.is_recording, self.ended, self.left = None, False, None, False
+
+    def start(self, lake, specs, facts, resume=None):
+        path = lake.logs / "2026-07-09_140003Z" if resume is None else resume.path
+        path.mkdir(parents=True, exist_ok=True)
+        self.recording = Kept(path, {f"source-{i}": s for i, s in enumerate(specs, 1)}, facts)
+        self.is_recording, self.left = True, False
+
+    def stop(self, **facts):
+        self.is_recording, self.ended = False, facts
+
+    def leave(self):
+        self.is_recording, self.left = False, True
+
+    def mark(self, mark):
+        with open(self.recording.path / "marks.jsonl", "a", encoding="utf-8") as file:
+            file.write(json.dumps(mark) + "\n")
+
+    def hear(self, soundings=None, monotonic_us=None, **now):
+        us = now_us() if monotonic_us is None else monotonic_us
+        soundings = Soundings.build([], [], []) if soundings is None else soundings
+        told = SimpleNamespace(**{**nothing(), **now})
+        self.heard.emit(SimpleNamespace(soundings=soundings, now=told, monotonic_us=us))
+
+
+def now_us():
+    return time.monotonic_ns() // 1000
+
+
+def nothing():
+    """Return a Now of a log that has told nothing."""
+    return {
+        "lon": np.nan, "lat": np.nan, "speed_ms": np.nan, "course_deg": None, "depth_m": np.nan,
+        "depth_from": "", "hardness": np.nan, "water_temp_c": np.nan,
+        "gps_time": np.datetime64("NaT", "ms"), "fix_us": None, "depth_us": None, "fix_ok": False,
+        "counts": {}, "sources": {},
+    }  # fmt: skip
+
+
+def state(**changed):
+    given = {
+        "sources": {"source-1": ("open", "Depth sounder: open.")},
+        "bytes": 12_345_678,
+        "free": SimpleNamespace(bytes=40e9, seconds=36_000.0),
+        "problem": "",
+        "since": None,
+    }
+    return SimpleNamespace(**{**given, **changed})
