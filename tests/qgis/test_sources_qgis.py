@@ -280,6 +280,22 @@ def test_what_is_broken_is_not_shown(registry):
     wait(0.1)
 
 
+def test_two_sources_are_not_mixed(registry):
+    """Two ports give pieces that are cut anywhere, one between the other."""
+    fed = Tee()
+    fed.start()
+    (connection,) = registry.connectionList()
+    read = []
+    connection.nmeaSentenceReceived.connect(read.append)
+    depths = DPT * 10
+    for start in range(0, len(GGA), 5):
+        fed.feed(GGA[start : start + 5], "source-1")
+        fed.feed(depths[start : start + 5], "source-2")
+    assert [line.encode() + b"\r\n" for line in read] == [GGA]
+    fed.stop()
+    wait(0.1)
+
+
 def test_the_tee_is_no_source(registry, opened):
     """What we feed QGIS with would come back to us for ever."""
     fed = Tee()

@@ -38,23 +38,24 @@ class Tee(QObject):
 
     def __init__(self, parent=None):
         super().__init__(parent)
-        self._pipe, self._begun, self._has_place = None, b"", False
+        self._pipe, self._begun, self._has_place = None, {}, False
 
     def start(self):
         """Show QGIS a connection."""
         if self._pipe is None:
-            self._pipe, self._begun, self._has_place = _Pipe(), b"", False
+            self._pipe, self._begun, self._has_place = _Pipe(), {}, False
             _register(self._pipe)
             # Where its window is deleted, this is too, and QGIS must not keep what it feeds.
             self.destroyed.connect(partial(_unregister, self._pipe))
 
     @pyqtSlot(bytes)
-    def feed(self, data: bytes):
-        """Give QGIS what these bytes of one source have of positions."""
+    @pyqtSlot(bytes, str)
+    def feed(self, data: bytes, key: str = ""):
+        """Give QGIS what these bytes of the source with that key have of positions."""
         if self._pipe not in _connections:
             return
-        whole, end, begun = (self._begun + data).rpartition(b"\n")
-        self._begun = begun[-_LONGEST:]
+        whole, end, begun = (self._begun.get(key, b"") + data).rpartition(b"\n")
+        self._begun[key] = begun[-_LONGEST:]
         told = b"".join(self._of_a_place(line) for line in whole.splitlines()) if end else b""
         if told:
             self._pipe.add(told)
