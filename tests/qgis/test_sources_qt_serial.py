@@ -43,7 +43,7 @@ def opened():
 
 
 def test_what_is_sent_comes_as_it_was(terminal, opened):
-    master, place, slave = terminal
+    master, place, _ = terminal
     reader, ear = opened(place)
     assert ear.state == "open", ear.text
     data = bytes(range(256)) + SENTENCES * 5
@@ -56,7 +56,7 @@ def test_what_is_sent_comes_as_it_was(terminal, opened):
 
 def test_gone_and_silent(terminal, opened, monkeypatch):
     monkeypatch.setattr(source, "SILENT_S", 0.3)
-    master, place, slave = terminal
+    master, place, _ = terminal
     _, ear = opened(place)
     wait_until(lambda: ear.state == "silent")
     os.write(master, SENTENCES)
