@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import time
 from collections import deque
-from datetime import datetime, timezone
+from datetime import datetime
 
 import numpy as np
 from qgis.PyQt.QtCore import QObject, pyqtSignal
@@ -190,9 +190,8 @@ def _marks_in(recording) -> int:
 
 
 def _began(recording) -> float:
-    """Return when an outing began, s since 1970, by the name of its folder."""
+    """Return when an outing began, s since 1970."""
     try:
-        began = datetime.strptime(recording.path.name[:17], "%Y-%m-%d_%H%M%S")
-    except (AttributeError, ValueError):
+        return datetime.fromisoformat(recording.content["started"]).timestamp()
+    except (AttributeError, KeyError, TypeError, ValueError):
         return time.time()
-    return began.replace(tzinfo=timezone.utc).timestamp()

@@ -20,6 +20,10 @@ class Kept:
     sources: dict = field(default_factory=dict)
     facts: dict = field(default_factory=dict)
 
+    @property
+    def content(self):
+        return {"started": "2026-07-09T14:00:03.000+00:00"}
+
     def marks(self):
         path = self.path / "marks.jsonl"
         lines = path.read_text().splitlines() if path.exists() else []
