@@ -1,4 +1,4 @@
-"""What a person has chosen for all lakes: unit, paper, boats and where lakes are kept.
+"""What a person has chosen for all lakes: unit, paper, boats, sources and where lakes are kept.
 
 Kept in QGIS's own settings, under ``lakefloor/``. What nobody has chosen follows from the locale. It
 fills the forms in a window, and nothing else: a run without one is the same for everybody.
@@ -89,6 +89,20 @@ def choose(**values) -> None:
 def keep_boats(known) -> None:
     """Keep the boats."""
     QgsSettings().setValue(f"{_ROOT}/boats", json.dumps([asdict(each) for each in known]))
+
+
+def sources() -> list:
+    """Return what was read on the water last, as dictionaries with kind and place."""
+    try:
+        kept = json.loads(_value("sources") or "[]")
+        return [dict(each) for each in kept]
+    except (TypeError, ValueError):
+        return []  # written by hand, or by a version to come
+
+
+def keep_sources(chosen):
+    """Keep what is read on the water, given as dictionaries."""
+    QgsSettings().setValue(f"{_ROOT}/sources", json.dumps(list(chosen)))
 
 
 def _value(key):

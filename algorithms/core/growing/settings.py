@@ -63,7 +63,7 @@ class MapSettings:
 
 @dataclass(frozen=True)
 class WindowPicture:
-    """What is seen in one window; arrays of cells have shape (WINDOW_CELLS, WINDOW_CELLS), rows southward.
+    """What is seen in one window; arrays of cells are :data:`WINDOW_CELLS` square, rows southward.
 
     Attributes
     ----------

@@ -8,6 +8,7 @@ begun when the power failed is told by its length.
 
 from __future__ import annotations
 
+from bisect import bisect_left, bisect_right
 from dataclasses import dataclass
 
 import numpy as np
@@ -63,8 +64,8 @@ def arrival_record(session: int, end: int, monotonic_us: int, utc_us: int) -> by
 def parse_arrivals(data: bytes) -> tuple[Arrivals, int]:
     """Return the records of a file, and how many of it are broken.
 
-    Broken are records with anything but figures, and those whose end does not lie behind the
-    one before. What is left of a record at the end of the file is not counted.
+    Broken are records with anything but figures, and those that break the order of ends or of
+    times. What is left of a record at the end of the file is not counted.
     """
     count = len(data) // RECORD
     rows = np.frombuffer(data, dtype=np.uint8, count=count * RECORD).reshape(count, RECORD)
@@ -78,9 +79,54 @@ def parse_arrivals(data: bytes) -> tuple[Arrivals, int]:
     for at in np.cumsum(_WIDTHS[:-1]) + np.arange(len(_WIDTHS) - 1):
         whole &= rows[:, at] == ord(" ")
     kept = np.flatnonzero(whole)
-    ends = columns[1][kept]
-    # A record that claims too much would hide all that follow: the lowest end ahead tells it.
-    ahead = np.minimum.accumulate(ends[::-1])[::-1]
-    kept = kept[(ends == ahead) & (np.diff(ends, prepend=0) > 0)]
-    kept = kept[np.diff(columns[1][kept], prepend=0) > 0]
+    # A figure that became another one is told by the order in which it no longer stands.
+    kept = kept[_rising(columns[1][kept])]
+    kept = kept[_rising(columns[0][kept] * 10 ** _WIDTHS[2] + columns[2][kept], level=True)]
     return Arrivals(*(column[kept] for column in columns)), count - len(kept)
+
+
+def _rising(values: np.ndarray, level: bool = False) -> np.ndarray:
+    """Return the places of a longest chain of rising values; with ``level`` they may stay.
+
+    References
+    ----------
+    Fredman, M. L. (1975). On computing the length of longest increasing subsequences. Discrete
+    Mathematics 11(1), 29-35.
+    """
+    steps = np.diff(values)
+    if not len(values) or (steps >= 0 if level else steps > 0).all():
+        return np.arange(len(values))
+    find = bisect_right if level else bisect_left
+    tops, places, before = [], [], []
+    for i, value in enumerate(values.tolist()):
+        at = find(tops, value)
+        before.append(places[at - 1] if at else -1)
+        tops[at : at + 1], places[at : at + 1] = [value], [i]
+    chain, i = [], places[-1]
+    while i >= 0:
+        chain.append(i)
+        i = before[i]
+    return np.array(chain[::-1])
+
+
+@dataclass(frozen=True)
+class LineClock:
+    """When the lines of a log arrived, n of them in order.
+
+    Attributes
+    ----------
+    start : array of int, shape (n,)
+        Where each line begins in the log.
+    session : array of int, shape (n,)
+    us : array, shape (n,)
+        Monotonic, us; NaN where it is not known.
+    """
+
+    start: np.ndarray
+    session: np.ndarray
+    us: np.ndarray
+
+    def arrived(self, offset: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        """Return session and time, us, of the lines in which some bytes lie."""
+        line = np.searchsorted(self.start, offset, side="right") - 1
+        return self.session[line], self.us[line]

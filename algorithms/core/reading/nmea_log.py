@@ -3,7 +3,7 @@
 References
 ----------
 NMEA 0183, Standard for Interfacing Marine Electronic Devices (also IEC
-61162-1): sentences DBT, DBS, DBK, DPT, GGA, RMC, GLL, ZDA, VTG and MTW.
+61162-1): sentences DBT, DBS, DBK, DPT, GGA, RMC, GLL, ZDA, VTG, MTW and XDR.
 """
 
 from __future__ import annotations
@@ -19,12 +19,16 @@ from ..number_text import counted, written
 from ..progress import Progress, rising, silent, span
 from ..soundings import Soundings
 from ..times import DAY_MS, midnights
+from .arrivals import LineClock
 from .gps_weeks import without_week_rollover
 from .nmea_sentences import DEPTH_KINDS, UNIT_FIELDS, collect_sentences
 from .parsed_log import ParsedLog, UnreadTally, reasons_with_counts
 
 #: Water temperature holds for this long around its sentence, s.
 TEMPERATURE_HOLD_S = 60.0
+
+#: Hardness belongs to the ping that it came with, s.
+HARDNESS_HOLD_S = 2.0
 
 _FROM = {"DPT": "transducer", "DBT": "transducer", "DBS": "surface", "DBK": "keel"}
 _UNIT_NAMES = ("ft", "m", "fathom")
@@ -66,6 +70,7 @@ def parse_nmea_log(
     *,
     max_fix_gap_s: float = 10.0,
     name_date: np.datetime64 | None = None,
+    clock: LineClock | None = None,
     progress: Progress = silent,
 ) -> ParsedLog:
     """Return the soundings of one NMEA 0183 log.
@@ -79,6 +84,8 @@ def parse_nmea_log(
         Longest gap between two fixes across which a position is interpolated, s.
     name_date : datetime64[D], optional
         Date in the file's name; used where the log itself has none.
+    clock : LineClock, optional
+        When each line arrived.
     progress : callable
 
     Returns
@@ -106,8 +113,9 @@ def parse_nmea_log(
     A depth sentence bears no time. It gets one in proportion to its place
     among the sentences between the two fixes around it; that leaves a
     delay that is constant in a log and no longer than the interval between
-    fixes. Its position is interpolated in time between fixes. Fixes, and with
-    them times, come from the talker that gives most of them; other talkers
+    fixes. Where it is known when lines arrived, it is in proportion to that instead, and fixes of
+    two sessions have nothing between them. Its position is interpolated in time between fixes.
+    Fixes, and with them times, come from the talker that gives most of them; other talkers
     fill its gaps.
 
     Examples
@@ -127,7 +135,8 @@ def parse_nmea_log(
     max_gap = 1000.0 * max_fix_gap_s
     fixes, dated = _dated_fixes(log, name_date, max_gap, notes)
     progress(0.93)
-    ms = _times_between(depths.at, fixes, max_gap)
+    arrived = None if clock is None else clock.arrived(log.start)
+    ms = _times_between(depths.at, fixes, max_gap, arrived)
     lon, lat = _positions(ms, fixes, max_gap)
     keep = ~np.isnan(lon)
     progress(0.94)
@@ -137,6 +146,7 @@ def parse_nmea_log(
     course = _nearest(log.motion, 2, ms, fixes, max_gap)
     progress(0.97)
     water_temp = _nearest(log.temperature, 1, ms, fixes, 1000.0 * TEMPERATURE_HOLD_S)
+    hardness = _nearest(log.hardness, 1, ms, fixes, 1000.0 * HARDNESS_HOLD_S)
     added = np.where(depths.offset > 0.0, depths.offset, 0.0)
     _note_offsets(depths, log, added[keep], keep, notes)
     time = np.full(len(keep), np.datetime64("NaT", "ms"))
@@ -151,6 +161,7 @@ def parse_nmea_log(
         speed=speed,
         course=course,
         water_temp=water_temp,
+        hardness=hardness,
         corrections=_corrections(depths.source, added),
     )
     progress(1.0)
@@ -288,17 +299,29 @@ def _spread_dates(tod, has_day, midnight):
     return np.where(after_off <= before_off, after_ms, before_ms)
 
 
-def _times_between(at, fixes, max_gap):
-    """Return milliseconds at running numbers ``at``; NaN outside or in a gap of time."""
+def _times_between(at, fixes, max_gap, arrived=None):
+    """Return milliseconds at running numbers ``at``; NaN outside or in a gap of time.
+
+    ``arrived`` is the session and the time, us, of each running number.
+    """
     fix_at, fix_ms = fixes.at, fixes.ms
     if len(fix_at) < 2:
         return np.full(len(at), np.nan)
     right = np.searchsorted(fix_at, at)
     inside = (right > 0) & (right < len(fix_at))
     right = np.clip(right, 1, len(fix_at) - 1)
+    before, after = fix_at[right - 1], fix_at[right]
     gap = fix_ms[right] - fix_ms[right - 1]
-    share = (at - fix_at[right - 1]) / (fix_at[right] - fix_at[right - 1])
+    share = (at - before) / (after - before)
     ok = inside & (np.abs(gap) <= max_gap)
+    if arrived is not None:
+        session, us = arrived
+        ok &= (session[before] == session[at]) & (session[at] == session[after])
+        between = us[after] - us[before]
+        # What came at once is spread evenly, as in a log without times.
+        timed = np.isfinite(between) & (between > 0.0)
+        passed = np.where(timed, us[at] - us[before], 0.0)
+        share = np.where(timed, (passed / np.where(timed, between, 1.0)).clip(0.0, 1.0), share)
     return np.where(ok, fix_ms[right - 1] + share * gap, np.nan)
 
 

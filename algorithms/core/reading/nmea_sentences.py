@@ -3,7 +3,7 @@
 References
 ----------
 NMEA 0183, Standard for Interfacing Marine Electronic Devices (also IEC
-61162-1): sentences DBT, DBS, DBK, DPT, GGA, RMC, GLL, ZDA, VTG and MTW.
+61162-1): sentences DBT, DBS, DBK, DPT, GGA, RMC, GLL, ZDA, VTG, MTW and XDR.
 """
 
 from __future__ import annotations
@@ -27,7 +27,7 @@ from .parsed_log import NO_FIX, UNFINISHED, UnreadTally
 DEPTH_KINDS = ("DPT", "DBS", "DBT", "DBK")
 #: Cells of a fix: its time, whether it is valid, latitude (longitude follows), and how it was got.
 _FIX_CELLS = {"GGA": (0, 5, 1, 5), "RMC": (0, 1, 2, 11), "GLL": (4, 5, 0, 6)}
-_USED = {*DEPTH_KINDS, *_FIX_CELLS, "ZDA", "VTG", "MTW"}
+_USED = {*DEPTH_KINDS, *_FIX_CELLS, "ZDA", "VTG", "MTW", "XDR"}
 _USED_HEAD = re.compile(rf"\$[A-Z][A-Z0-9]({'|'.join(sorted(_USED))}),".encode())
 UNIT_FIELDS = ((b"f", units.FOOT), (b"M", 1.0), (b"F", units.FATHOM))
 #: Quality of GGA, and mode of RMC and GLL, of a position that no satellite gave.
@@ -113,6 +113,8 @@ class SentenceColumns:
         ``at``, speed (m/s), course (degrees).
     temperature : tuple of array
         ``at``, degrees Celsius.
+    hardness : tuple of array
+        ``at``, relative hardness of the bottom, 0..1.
     """
 
     data: bytes
@@ -125,6 +127,7 @@ class SentenceColumns:
     timed: tuple
     motion: tuple
     temperature: tuple
+    hardness: tuple
 
     def count_unread(
         self, at: np.ndarray, reasons: Iterable[str], tally: UnreadTally, progress: Progress
@@ -222,6 +225,17 @@ class _Collected:
             celsius = cells[1].is_one_of(b"C") | (cells[1].width == 0)
             self._add("temperature", celsius, at, cells[0].numbers())
             self._add("refused", ~celsius, at, np.full(len(at), _NOT_CELSIUS))
+        elif kind == "XDR":
+            self._read_hardness(at, cells)
+
+    def _read_hardness(self, at, cells):
+        """Read generic measurements (type G) of a transducer that is named for hardness."""
+        for kind, value, unit, name in zip(*(cells[k::4] for k in range(4))):
+            named = np.array([b"HARDNESS" in name.text(i).upper() for i in range(len(at))], bool)
+            of_bottom = named & kind.is_one_of(b"G")
+            hardness = np.where(unit.is_one_of(b"P"), 0.01, 1.0) * value.numbers()
+            of_bottom &= (hardness >= 0.0) & (hardness <= 1.0)
+            self._add("hardness", of_bottom, at, hardness)
 
     def _read_depths(self, name, at, cells):
         value = np.full((len(at), len(UNIT_FIELDS)), np.nan)
@@ -296,6 +310,7 @@ class _Collected:
             "timed": tuple(column[order] for column in timed),
             "motion": self._in_order("motion", 3, good),
             "temperature": self._in_order("temperature", 2, good),
+            "hardness": self._in_order("hardness", 2, good),
         }
 
     def _in_order(self, table, width, good):

@@ -1,3 +1,7 @@
 """Where bytes come from: ports, networks, files, and what QGIS itself reads."""
 
-from .spec import SourceSpec
+from .opening import open_source, possible_sources
+from .spec import KINDS, SourceSpec
+from .tee import Tee
+
+__all__ = ["KINDS", "SourceSpec", "Tee", "open_source", "possible_sources"]

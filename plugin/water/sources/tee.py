@@ -1,0 +1,111 @@
+"""QGIS's own displays see the position: our bytes go into its registry of GPS connections.
+
+QGIS takes what it cannot read for a position at 0, 0, and glues what is cut. So it is given whole
+sentences of a position, and nothing before the first.
+"""
+
+from __future__ import annotations
+
+import re
+
+from qgis.core import QgsApplication, QgsNmeaConnection
+from qgis.PyQt import sip
+from qgis.PyQt.QtCore import QCoreApplication, QIODevice, QObject, pyqtSlot
+
+from ....algorithms.core.reading.nmea_sentences import sentence_checksum
+
+#: Marks our connection among those of QGIS.
+_MARK = "lakefloor_tee"
+
+#: Sentences of a position, and those that say more of one.
+_PLACES = (b"GGA", b"RMC", b"GNS")
+_FURTHER = (*_PLACES, b"GLL", b"GSA", b"GSV", b"GST", b"VTG", b"HDT")
+
+_SENTENCE = re.compile(rb"\$([A-Z]{2}([A-Z]{3}),[^$*!\r\n]*)\*([0-9A-Fa-f]{2})")
+
+#: No sentence is longer; without a line end more than this is no text.
+_LONGEST = 1024
+
+
+class Tee(QObject):
+    """Feeds QGIS with what a source reads; lives in the main thread."""
+
+    def __init__(self, parent=None):
+        super().__init__(parent)
+        self._pipe, self._connection = None, None
+        self._begun, self._has_place = b"", False
+        QCoreApplication.instance().aboutToQuit.connect(self.stop)
+
+    def start(self):
+        """Show QGIS a connection."""
+        if self._connection is not None:
+            return
+        self._begun, self._has_place = b"", False
+        self._pipe = _Pipe()
+        self._pipe.open(QIODevice.OpenModeFlag.ReadOnly)
+        self._connection = QgsNmeaConnection(self._pipe)
+        self._connection.setProperty(_MARK, True)
+        self._connection.connect()
+        QgsApplication.gpsConnectionRegistry().registerConnection(self._connection)
+
+    @pyqtSlot(bytes)
+    def feed(self, data: bytes):
+        """Give QGIS what these bytes of one source have of positions."""
+        if self._pipe is None:
+            return
+        whole, end, begun = (self._begun + data).rpartition(b"\n")
+        self._begun = begun[-_LONGEST:]
+        told = b"".join(self._of_a_place(line) for line in whole.splitlines()) if end else b""
+        if told:
+            self._pipe.add(told)
+
+    def _of_a_place(self, line):
+        found = _SENTENCE.search(line)
+        if found is None or found[2] not in _FURTHER:
+            return b""
+        if sentence_checksum(found[1]) != int(found[3], 16):
+            return b""
+        self._has_place = self._has_place or found[2] in _PLACES
+        return found[0] + b"\r\n" if self._has_place else b""
+
+    @pyqtSlot()
+    def stop(self):
+        """Take the connection out of QGIS."""
+        if self._connection is None:
+            return
+        connection, self._connection, self._pipe = self._connection, None, None
+        QgsApplication.gpsConnectionRegistry().unregisterConnection(connection)
+        if not sip.isdeleted(connection):
+            connection.close()
+            connection.deleteLater()
+
+
+def is_tee(connection) -> bool:
+    """Tell whether a connection of QGIS is ours."""
+    return bool(connection.property(_MARK))
+
+
+class _Pipe(QIODevice):
+    """What was written into it is read from it, in order."""
+
+    def __init__(self):
+        super().__init__()
+        self._waiting = bytearray()
+
+    def add(self, data):
+        self._waiting += data
+        self.readyRead.emit()
+
+    def isSequential(self):
+        return True
+
+    def bytesAvailable(self):
+        return len(self._waiting) + super().bytesAvailable()
+
+    def readData(self, longest):
+        data = bytes(self._waiting[:longest])
+        del self._waiting[:longest]
+        return data
+
+    def writeData(self, data):
+        return -1
