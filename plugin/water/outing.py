@@ -13,7 +13,8 @@ from .end_form import EndForm
 from .levels import add_readings, mean_level
 from .page import WaterPage
 from .session import Session
-from .start_form import StartForm, known_sources
+from .source_form import kept_specs
+from .start_form import StartForm
 
 _KIND, _VIEW = "lakefloor/mark_kind", "lakefloor/keep_boat_in_view"
 
@@ -93,14 +94,14 @@ class Outing(QObject):
             self.told.emit(tr("The lake is read-only here, so no outing can be recorded."), True)
             return
         lake, facts = self._work.folder, self._work.facts
-        form = StartForm(facts, known_sources(), self._iface.mainWindow())
+        form = StartForm(facts, self._iface.mainWindow())
         form.accepted.connect(lambda: self._begin(lake, facts, form))
         self.form_made.emit(form)
 
     def resume(self, recording):
         """Go on with an outing that was not ended."""
         lake, facts = self._work.folder, self._work.facts
-        specs = _specs(recording) or known_sources()
+        specs = _specs(recording) or kept_specs()
         given = {"draft_m": facts.boat.draft_m, **_given(recording)}
         self._start(lake, facts, specs, given, recording)
 

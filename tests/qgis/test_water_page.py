@@ -17,7 +17,7 @@ from lakefloor.plugin.water.end_form import EndForm
 from lakefloor.plugin.water.figures import NOTHING
 from lakefloor.plugin.water.page import WaterPage
 from lakefloor.plugin.water.sources import SourceSpec
-from lakefloor.plugin.water.start_form import StartForm, known_sources
+from lakefloor.plugin.water.start_form import StartForm
 
 sys.path.insert(0, str(Path(__file__).resolve().parent))
 from water_stand_ins import nothing, now_us, state
@@ -158,30 +158,28 @@ def facts(**changed):
     return LakeFacts("Lake Marrowby", **changed)
 
 
-def test_the_form_before_an_outing_warns_and_asks_for_a_source(qgis_app):
-    form = StartForm(facts(), [])
+def test_the_form_before_an_outing_warns_and_says_what_is_missing(qgis_app):
+    form = StartForm(facts())
     words = " ".join(label.text() for label in form.findChildren(QLabel))
     for caution in ON_THE_WATER:
         assert caution in words
+    form.sources.set_specs([SourceSpec("tcp", "")])
     form.accept()
     assert form.result() == 0
-    assert "Add a source" in form.wrong.text()
+    assert "host and port" in form.wrong.text()
 
 
 def test_sources_are_remembered_for_the_next_outing(qgis_app):
-    specs = [SourceSpec("tcp", "127.0.0.1:10110"), SourceSpec("serial", "/dev/ttyUSB0", 38400)]
-    form = StartForm(facts(), specs)
-    assert form.sources.list.count() == 2
-    assert "38400" in form.sources.list.item(1).text()
+    specs = [SourceSpec("tcp", "127.0.0.1:10110"), SourceSpec("udp", "10110")]
+    form = StartForm(facts())
+    form.sources.set_specs(specs)
     form.accept()
-    assert known_sources() == specs
-    form.sources.list.setCurrentRow(0)
-    form.sources.remove.click()
-    assert form.sources.specs() == specs[1:]
+    assert form.result() == 1
+    assert StartForm(facts()).sources.specs() == specs
 
 
 def test_a_level_that_was_not_read_is_none(qgis_app):
-    form = StartForm(facts(level_unit="feet"), [])
+    form = StartForm(facts(level_unit="feet"))
     assert form.given()["levels"] == []
     form.level.setValue(2.71)
     (read,) = form.given()["levels"]
@@ -190,7 +188,7 @@ def test_a_level_that_was_not_read_is_none(qgis_app):
 
 @pytest.mark.parametrize("unit", ["feet", "meters"])
 def test_a_draft_that_nobody_touched_is_kept_to_its_last_digit(qgis_app, unit):
-    form = StartForm(facts(unit=unit, boat=Boat(draft_m=0.2973)), [])
+    form = StartForm(facts(unit=unit, boat=Boat(draft_m=0.2973)))
     assert form.given()["draft_m"] == 0.2973
     form.draft.setValue(1.0)
     assert form.given()["draft_m"] == (0.3048 if unit == "feet" else 1.0)
