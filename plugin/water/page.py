@@ -117,7 +117,7 @@ class WaterPage(QWidget):
         form.setContentsMargins(4, 4, 4, 4)
         form.addRow(self.recorded)
         form.addRow(self.sources)
-        form.addRow(tr("Depth from"), self.depth_from)
+        form.addRow(tr("Measured from"), self.depth_from)
         form.addRow(tr("Position"), self.place)
         form.addRow(tr("Water"), self.temperature)
         box.setSaveCollapsedState(False)
@@ -202,15 +202,16 @@ class WaterPage(QWidget):
     def _show_depth(self):
         now, figures = self._now, self.figures
         age = _age(now and now.depth_us)
-        fresh = age is not None and age <= said.FRESH_S and said.is_known(now.depth_m)
+        depth = said.below_surface(now, self._draft) if now else None
+        fresh = age is not None and age <= said.FRESH_S and depth is not None
         if fresh:
-            figures.depth.show_value(said.depth_text(now.depth_m + self._draft, self._unit))
+            figures.depth.show_value(said.depth_text(depth, self._unit))
         elif age is None:
             figures.depth.show_value(NOTHING, tr("none yet"))
         else:
             figures.depth.show_value(NOTHING, _since(age))
         figures.bottom.show_value(said.bottom_text(self._hardness if fresh else None))
-        self.depth_from.setText(str(now.depth_from or NOTHING) if now else NOTHING)
+        self.depth_from.setText(NOTHING if age is None else said.measured_from(now))
         celsius = now.water_temp_c if now else None
         self.temperature.setText(said.temperature_text(celsius, self._unit))
 

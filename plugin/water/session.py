@@ -13,7 +13,7 @@ from ...algorithms._i18n import tr
 from ...algorithms._lake.runs import current_run
 from ...algorithms.core.errors import LakefloorError
 from .marking import Marking
-from .said import FRESH_S, is_known
+from .said import FRESH_S, below_surface, is_known
 
 #: The bottom is told by the median hardness of so many seconds, us.
 _BOTTOM_US = 3_000_000
@@ -165,8 +165,8 @@ class Session(QObject):
         """Set a mark at the boat's place."""
         us = time.monotonic_ns() // 1000
         now, depth = self.now, None
-        if now is not None and now.depth_us is not None and is_known(now.depth_m):
-            depth = now.depth_m if us - now.depth_us <= 1e6 * FRESH_S else None
+        if now is not None and now.depth_us is not None and us - now.depth_us <= 1e6 * FRESH_S:
+            depth = below_surface(now, self.given["draft_m"])
         try:
             self.marking.drop(kind, now, depth, us)
         except (LakefloorError, OSError) as error:

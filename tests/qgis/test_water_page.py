@@ -3,7 +3,6 @@
 import sys
 import time
 from pathlib import Path
-from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -12,6 +11,7 @@ from qgis.PyQt.QtWidgets import QAbstractButton, QApplication, QLabel
 from lakefloor.algorithms._lake.facts import Boat, LakeFacts
 from lakefloor.algorithms.core.cautions import ON_THE_WATER
 from lakefloor.algorithms.core.hardness.hardness_names import THRESHOLDS
+from lakefloor.algorithms.core.reading.live_log import Now
 from lakefloor.plugin.water import said
 from lakefloor.plugin.water.end_form import EndForm
 from lakefloor.plugin.water.figures import NOTHING
@@ -20,11 +20,7 @@ from lakefloor.plugin.water.sources import SourceSpec
 from lakefloor.plugin.water.start_form import StartForm
 
 sys.path.insert(0, str(Path(__file__).resolve().parent))
-from water_stand_ins import nothing, now_us, state
-
-
-def now(**changed):
-    return SimpleNamespace(**{**nothing(), **changed})
+from water_stand_ins import now_us, state
 
 
 @pytest.fixture
@@ -74,22 +70,26 @@ def test_room_is_told_in_hours(qgis_app):
 
 
 def test_the_depth_is_below_the_surface(page):
-    page.show_heard(now(depth_m=3.048, depth_us=now_us(), fix_ok=True), 10, None)
+    page.show_heard(Now(depth_m=3.048, depth_us=now_us(), fix_ok=True), 10, None)
     assert page.figures.depth.value.text() == "11.0 ft"
+    # NMEA 0183: DBS is the depth below the surface, so that no draft is added.
+    page.show_heard(Now(depth_m=3.048, depth_us=now_us(), depth_from="surface"), 10, None)
+    assert page.figures.depth.value.text() == "10.0 ft"
+    assert page.depth_from.text() == "water surface"
 
 
 def test_a_depth_that_is_old_is_not_shown_and_its_age_is(page):
-    page.show_heard(now(depth_m=3.0, depth_us=now_us() - 7_000_000), 10, 0.9)
+    page.show_heard(Now(depth_m=3.0, depth_us=now_us() - 7_000_000), 10, 0.9)
     assert page.figures.depth.value.text() == NOTHING
     assert page.figures.depth.name.text() == "Depth: last 7 s ago"
     assert page.figures.bottom.value.text() == NOTHING
 
 
 def test_without_a_fix_there_is_no_speed_and_no_place(page):
-    page.show_heard(now(speed_ms=2.0, fix_us=now_us(), fix_ok=False, lon=1.0, lat=2.0), 0, None)
+    page.show_heard(Now(speed_ms=2.0, fix_us=now_us(), fix_ok=False, lon=1.0, lat=2.0), 0, None)
     assert page.figures.speed.value.text() == NOTHING
     page.show_heard(
-        now(speed_ms=0.1, course_deg=None, fix_us=now_us(), fix_ok=True, lon=1.0, lat=2.0), 0, None
+        Now(speed_ms=0.1, course_deg=None, fix_us=now_us(), fix_ok=True, lon=1.0, lat=2.0), 0, None
     )
     assert page.figures.speed.value.text() == "0.2 mph"
     assert page.figures.course.value.text() == NOTHING
