@@ -10,6 +10,7 @@ from __future__ import annotations
 import json
 import os
 import shutil
+import threading
 import time
 from contextlib import suppress
 from dataclasses import dataclass
@@ -130,6 +131,7 @@ class RecordingWriter:
         self.recording, self._content, self.session = recording, content, session
         self.problem = ""
         self._files, self._ends, self._waiting, self._waits = {}, {}, [], 0
+        self._files_lock = threading.Lock()
         self._dropped, self._taken, self._rates = 0, 0, [(time.monotonic(), 0)]
 
     # -- from start to end ----------------------------------------------------
@@ -209,8 +211,7 @@ class RecordingWriter:
     def leave(self):
         """Close the files; the recording stays open, to be resumed."""
         self.flush()
-        for name in list(self._files):
-            os.close(self._files.pop(name))
+        self._close()
 
     # -- what arrives ---------------------------------------------------------
 
@@ -241,19 +242,36 @@ class RecordingWriter:
 
     def flush(self):
         """Bring all that was written to the disk; where nothing could be written, try again."""
+        self.settle()
+        self.sync()
+
+    def settle(self):
+        """Where nothing could be written, try again."""
         if self.problem:
             self._reopen()
-        self._drain()
-        try:
-            for descriptor in self._files.values():
-                os.fsync(descriptor)
-        except OSError as error:
-            self._fail(error)
+            self._drain()
         if not self._waiting and self._dropped:
             lost, self._dropped = self._dropped, 0
             self.event(
                 "lost", tr("{} bytes were lost while nothing could be written.").format(lost)
             )
+
+    def sync(self):
+        """Bring what was written to the disk; may be called from another thread than the rest."""
+        try:
+            with self._files_lock:
+                descriptors = [os.dup(descriptor) for descriptor in self._files.values()]
+        except OSError as error:
+            self._fail(error)
+            return
+        for descriptor in descriptors:
+            try:
+                os.fsync(descriptor)
+            except OSError as error:
+                self._fail(error)
+            finally:
+                with suppress(OSError):
+                    os.close(descriptor)
 
     def free(self) -> FreeSpace:
         """Return the room that is left, and for how long it suffices."""
@@ -284,8 +302,16 @@ class RecordingWriter:
     def _descriptor(self, path):
         if path.name not in self._files:
             flags = os.O_WRONLY | os.O_APPEND | os.O_CREAT | getattr(os, "O_BINARY", 0)
-            self._files[path.name] = os.open(path, flags, 0o666)
+            descriptor = os.open(path, flags, 0o666)
+            with self._files_lock:
+                self._files[path.name] = descriptor
         return self._files[path.name]
+
+    def _close(self):
+        with self._files_lock:
+            for name in list(self._files):
+                with suppress(OSError):
+                    os.close(self._files.pop(name))
 
     def _put(self, path, data):
         self._waiting.append([path, data])
@@ -320,10 +346,7 @@ class RecordingWriter:
 
     def _reopen(self):
         """Open the files again, as a disk that was away has others."""
-        for name in list(self._files):
-            with suppress(OSError):
-                os.close(self._files.pop(name))
-        self._files.clear()
+        self._close()
 
     def _mend(self, key):
         """Complete what the last second of an earlier session left."""
