@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from qgis.core import QgsSettings
-from qgis.PyQt.QtCore import QCoreApplication, QObject, pyqtSignal
+from qgis.PyQt.QtCore import QObject, pyqtSignal
 
 from ...algorithms._i18n import tr
 from ...algorithms._lake.facts import read_facts
@@ -67,8 +67,6 @@ class Outing(QObject):
         page.end_asked.connect(self.ask_end)
         page.view_asked.connect(self._keep_in_view)
         self._key.pressed.connect(self._press)
-        # QGIS may end without a word to its plugins.
-        QCoreApplication.instance().aboutToQuit.connect(session.leave)
 
     @property
     def lake(self):
@@ -82,7 +80,6 @@ class Outing(QObject):
 
     def stop(self):
         """Leave an outing open, and take the boat from the map."""
-        QCoreApplication.instance().aboutToQuit.disconnect(self.session.leave)
         self.session.leave()
         self.boat.clear()
 
