@@ -14,7 +14,7 @@ from .levels import add_readings, mean_level
 from .page import WaterPage
 from .session import Session
 from .source_form import kept_specs
-from .start_form import StartForm
+from .start_form import SourcesForm, StartForm
 
 _KIND, _VIEW = "lakefloor/mark_kind", "lakefloor/keep_boat_in_view"
 
@@ -65,6 +65,7 @@ class Outing(QObject):
         page.mark_asked.connect(self._mark)
         page.undo_asked.connect(session.marking.undo)
         page.end_asked.connect(self.ask_end)
+        page.sources_asked.connect(self.ask_sources)
         page.view_asked.connect(self._keep_in_view)
         self._key.pressed.connect(self._press)
 
@@ -129,6 +130,22 @@ class Outing(QObject):
         except (LakefloorError, OSError) as error:
             self.told.emit(str(error), True)
         return self.session.is_recording
+
+    def ask_sources(self):
+        """Ask for other sources, with which the outing goes on."""
+        if self.session.is_recording:
+            form = SourcesForm(self.session.specs, self._iface.mainWindow())
+            form.accepted.connect(lambda: self._change_sources(form.sources.specs()))
+            self.form_made.emit(form)
+
+    def _change_sources(self, specs):
+        session = self.session
+        if not session.is_recording or specs == session.specs:
+            return
+        lake, facts, given = session.lake, session.facts, session.given
+        recording = session.recorder.recording
+        session.leave()
+        self._start(lake, facts, specs, given, recording)
 
     def ask_end(self):
         """Ask for the lake level at the end, and end the outing."""

@@ -44,6 +44,8 @@ class WaterPage(QWidget):
     mark_asked = pyqtSignal(str)
     undo_asked = pyqtSignal()
     end_asked = pyqtSignal()
+    #: Other sources for the outing.
+    sources_asked = pyqtSignal()
     #: Back to the steps of the lake; the outing goes on.
     lake_asked = pyqtSignal()
     #: Whether the map follows the boat.
@@ -80,6 +82,8 @@ class WaterPage(QWidget):
         self.back = _tool(tr("Steps of the lake. The outing goes on."), "/mActionArrowLeft.svg")
         self.view = QCheckBox(tr("Keep the boat in view"))
         self.view.setChecked(True)
+        self.change = QPushButton(tr("Change the sources…"))
+        self.change.clicked.connect(lambda: self.sources_asked.emit())
         self.end = QPushButton(tr("End of outing…"))
         self.end.setMinimumHeight(2 * self.fontMetrics().height())
         self.mark.clicked.connect(lambda: self.mark_asked.emit(self.kind_chosen()))
@@ -117,6 +121,7 @@ class WaterPage(QWidget):
         form.setContentsMargins(4, 4, 4, 4)
         form.addRow(self.recorded)
         form.addRow(self.sources)
+        form.addRow(self.change)
         form.addRow(tr("Measured from"), self.depth_from)
         form.addRow(tr("Position"), self.place)
         form.addRow(tr("Water"), self.temperature)

@@ -35,6 +35,7 @@ class Session(QObject):
     lake : LakeFolder or None
         Whose outing is recorded.
     facts : LakeFacts or None
+    specs : list of SourceSpec
     given : dict
         What was said at the start; see :meth:`start`.
     soundings : int
@@ -57,7 +58,7 @@ class Session(QObject):
         super().__init__(parent)
         self._work, self.recorder, self.mapping = work, recorder, mapping
         self.lake = self.facts = self.now = self.hardness = None
-        self.given, self.soundings, self.began = {}, 0, 0.0
+        self.specs, self.given, self.soundings, self.began = [], {}, 0, 0.0
         self._hardness = deque()
         self.marking = Marking(self.recorder.mark, work, self)
         self.marking.told.connect(self.told)
@@ -100,7 +101,7 @@ class Session(QObject):
             given["time_offset_s"], given["draft_m"], facts.time_zone, _marks_in(resume)
         )
         self.recorder.start(lake, specs, given, resume)
-        self.lake, self.facts = lake, facts
+        self.lake, self.facts, self.specs = lake, facts, list(specs)
         self.began = _began(self.recorder.recording)
         if self.mapping is not None:
             self.mapping.begin(lake, facts, given)

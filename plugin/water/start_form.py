@@ -90,6 +90,40 @@ class StartForm(QDialog):
         super().accept()
 
 
+class SourcesForm(QDialog):
+    """Other sources for an outing that is recorded.
+
+    They are not listened to here: of two that read a port, each gets a part of the bytes.
+
+    Parameters
+    ----------
+    specs : list of SourceSpec
+        As they are.
+    """
+
+    def __init__(self, specs, parent=None):
+        super().__init__(parent)
+        self.setWindowTitle(tr("Sources of the outing"))
+        self.wrong, self.sources = Wrong(), SourceForm()
+        self.sources.set_specs(specs)
+        self.sources.listen.hide()
+        standard = QDialogButtonBox.StandardButton
+        buttons = QDialogButtonBox(standard.Ok | standard.Cancel)
+        buttons.accepted.connect(self.accept)
+        buttons.rejected.connect(self.reject)
+        column = QVBoxLayout(self)
+        for each in (self.wrong, self.sources, buttons):
+            column.addWidget(each)
+        self.resize(520, self.sizeHint().height())
+
+    def accept(self):
+        if self.sources.problem():
+            self.wrong.say(self.sources.problem())
+            return
+        self.sources.remember()
+        super().accept()
+
+
 def cautions() -> QLabel:
     """Return the words of safety for a form."""
     label = QLabel("".join(f"<p style='margin:2px'>• {tr(text)}</p>" for text in ON_THE_WATER))

@@ -155,6 +155,26 @@ def test_an_outing_that_was_cut_off_goes_on_and_is_one_visit(window, lake, devic
     assert look(lake).outings == []
 
 
+def test_sources_are_changed_while_the_outing_goes_on(window, lake, device):
+    device.limit = 0
+    go(window, device)
+    session = window.outing.session
+    other = Device(LINES[:1000])
+    window.outing.page.change.click()
+    form = window.forms.pop()
+    assert form.sources.specs() == session.specs
+    assert form.sources.listen.isHidden()
+    form.sources.set_specs([SourceSpec("tcp", f"127.0.0.1:{other.port}")])
+    form.accept()
+    until(lambda: session.soundings > 150)
+    (recording,) = recordings(lake)
+    assert len(recording.sources) == 2
+    assert recording.raw("source-2").stat().st_size > 0
+    window.outing.page.end.click()
+    window.forms.pop().later.click()
+    other.stop()
+
+
 def test_an_outing_that_was_left_open_is_ended_and_brought_in(window, lake, device):
     go(window, device)
     session = window.outing.session
