@@ -166,6 +166,7 @@ class RecordingWriter:
             for key in sorted(keys):
                 self._raw[key] = AppendOnly(self.recording.raw(key))
                 self._arrivals[key] = AppendOnly(self.recording.arrivals_file(key))
+                self._raw[key].path.touch()
                 self._arrivals[key].path.touch()
             flush(self.recording.path)
         except OSError as error:
@@ -208,6 +209,7 @@ class RecordingWriter:
             file.close()
         with suppress(OSError):
             release_lock(self.recording)
+            flush(self.recording.path)
 
     # -- what arrives ---------------------------------------------------------
 
@@ -246,14 +248,11 @@ class RecordingWriter:
             self._refresh_lock()
             if self._content_waits:
                 self._write_content()
-            for file in self._files():
-                file.write()
-            for file in self._files():
-                file.sync()
+            self._bring()
+            if self._recover():
+                self._bring()
         except OSError as error:
             self._fail(error)
-            return
-        self._recover()
 
     def free(self) -> FreeSpace:
         """Return the room that is left, and for how long it suffices."""
@@ -262,10 +261,12 @@ class RecordingWriter:
         except OSError:
             left = 0
         now, rates = time.monotonic(), self._rates
-        rates.append((now, sum(file.size for file in self._files())))
-        while len(rates) > 2 and rates[1][0] < now - _RATE_S:
+        size = sum(file.size for file in self._files())
+        if not rates or now - rates[-1][0] >= 1.0:
+            rates.append((now, size))
+        while len(rates) > 1 and rates[1][0] < now - _RATE_S:
             rates.popleft()
-        (then, before), (_, size) = rates[0], rates[-1]
+        then, before = rates[0]
         rate = (size - before) / max(now - then, 1.0)
         return FreeSpace(left, left / rate if rate > 0 else float("inf"))
 
@@ -300,6 +301,12 @@ class RecordingWriter:
                 file.write()
         except OSError as error:
             self._fail(error)
+
+    def _bring(self):
+        for file in self._files():
+            file.write()
+        for file in self._files():
+            file.sync()
 
     def _write_content(self):
         text = json.dumps(self._content, indent=2, ensure_ascii=False) + "\n"
@@ -336,14 +343,16 @@ class RecordingWriter:
         if not was:
             self.event("disk", self.problem)
 
-    def _recover(self):
-        if self.problem:
-            self.problem = ""
+    def _recover(self) -> bool:
+        """Note what was, now that all is written; return whether there was something."""
+        was, lost, self.problem = self.problem, self.lost - self._told_lost, ""
+        if was:
             self.event("disk", tr("Writing goes on; what waited in memory was written."))
-        if self.lost > self._told_lost:
-            lost, self._told_lost = self.lost - self._told_lost, self.lost
+        if lost:
+            self._told_lost = self.lost
             text = tr("{} bytes found no room, neither on the disk nor in memory.")
             self.event("lost", text.format(lost))
+        return bool(was or lost)
 
 
 def _hold(recording):

@@ -1,22 +1,16 @@
 """The recorder with real sockets, pseudo-terminals and files: every byte is kept, whatever happens."""
 
-import os
 import socket
-import sys
 import time
-from pathlib import Path
-from types import SimpleNamespace
 
 import numpy as np
 import pytest
-from qgis.PyQt.QtCore import QCoreApplication, QEventLoop, QTimer
 from qgis.PyQt.QtTest import QTest
 
 from lakefloor.algorithms._lake.facts import LakeFacts, write_facts
 from lakefloor.algorithms._lake.folder import LakeFolder
-from lakefloor.algorithms._lake.lock import holder_of, release_lock, take_lock
-from lakefloor.algorithms._lake.recording import RecordingWriter, recordings
-from lakefloor.algorithms.core.errors import LakefloorError
+from lakefloor.algorithms._lake.lock import release_lock
+from lakefloor.algorithms._lake.recording import recordings
 from lakefloor.algorithms.core.reading.nmea_sentences import sentence_checksum
 from lakefloor.algorithms.core.reading.recorded_log import parse_recording
 from lakefloor.plugin.water.recorder import Recorder
