@@ -3,10 +3,15 @@
 import errno
 import json
 import os
+import random
 import socket
+import subprocess
+import sys
+import textwrap
 import threading
 import time
 from datetime import datetime, timezone
+from pathlib import Path
 from types import SimpleNamespace
 
 import numpy as np
@@ -18,7 +23,7 @@ from lakefloor.algorithms._lake import append_only, rescue
 from lakefloor.algorithms._lake.facts import LakeFacts, write_facts
 from lakefloor.algorithms._lake.folder import LakeFolder
 from lakefloor.algorithms._lake.lock import holder_of, release_lock, take_lock
-from lakefloor.algorithms._lake.recording import recordings
+from lakefloor.algorithms._lake.recording import RecordingWriter, recordings
 from lakefloor.algorithms.core.errors import LakefloorError
 from lakefloor.algorithms.core.reading.nmea_sentences import sentence_checksum
 from lakefloor.algorithms.core.reading.recorded_log import parse_recording
@@ -449,3 +454,64 @@ def test_a_wrong_clock_of_the_computer_is_an_event_of_the_recording(recorder, la
     recorder.stop()
     (event,) = (e for e in recorder.recording.events() if e["kind"] == "clock")
     assert "GPS time" in event["text"]
+
+
+# -- a process that dies ------------------------------------------------------
+
+RECORDS = """
+    import sys
+    sys.path.insert(0, sys.argv[1])
+    import conftest
+    from pathlib import Path
+    from qgis.core import QgsApplication
+    from qgis.PyQt.QtCore import QTimer
+    from lakefloor.algorithms._lake.folder import LakeFolder
+    from lakefloor.plugin.water.recorder import Recorder
+    from lakefloor.plugin.water.sources import SourceSpec
+    app = QgsApplication([], False)
+    app.initQgis()
+    recorder = Recorder()
+    recorder.state_changed.connect(
+        lambda state: print(*(how for how, _ in state.sources.values()), flush=True)
+    )
+    specs = [SourceSpec("serial", place) for place in sys.argv[3:]]
+    recorder.start(LakeFolder(Path(sys.argv[2])), specs, {})
+    app.exec()
+"""
+
+
+@pytest.mark.skipif(os.name == "nt", reason="there are no pseudo-terminals")
+@pytest.mark.parametrize("seed", range(3))
+def test_a_killed_qgis_lacks_at_most_the_last_second(lake, seed):
+    gps, sounder = os.openpty(), os.openpty()
+    tests = Path(__file__).resolve().parents[1]
+    places = [os.ttyname(each[1]) for each in (gps, sounder)]
+    command = [sys.executable, "-c", textwrap.dedent(RECORDS), str(tests), str(lake.path), *places]
+    sent, least = {0: b"", 1: b""}, {0: 0, 1: 0}
+    with subprocess.Popen(command, stdout=subprocess.PIPE, text=True) as process:
+        while process.stdout.readline().split() != ["open", "open"]:
+            assert process.poll() is None, "the process ended"
+        last = time.monotonic() + random.Random(seed).uniform(1.2, 2.5)
+        for second in range(10_000):
+            if time.monotonic() >= last:
+                break
+            if time.monotonic() < last - 1.0:
+                least = {i: len(data) for i, data in sent.items()}
+            for i, (pty, data) in enumerate(((gps, fix(second)), (sounder, depth(second / 100)))):
+                os.write(pty[0], data)
+                sent[i] += data
+            time.sleep(0.01)
+        process.kill()
+    for descriptor in (*gps, *sounder):
+        os.close(descriptor)
+    (recording,) = recordings(lake)
+    assert recording.is_open
+    for i, key in enumerate(("source-1", "source-2")):
+        data = recording.raw(key).read_bytes()
+        assert sent[i].startswith(data)
+        assert len(data) >= least[i] > 0
+    soundings = parse_recording(recording.path).soundings
+    assert len(soundings) > 20
+    RecordingWriter.resume(recording).end()
+    again = parse_recording(recording.path).soundings
+    assert np.array_equal(again.raw_depth[: len(soundings)], soundings.raw_depth)
