@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from datetime import datetime, timezone
-
 from qgis.PyQt.QtCore import Qt, pyqtSignal
 from qgis.PyQt.QtWidgets import QFrame, QHBoxLayout, QLabel, QPushButton, QVBoxLayout
 
@@ -40,14 +38,6 @@ class OpenOuting(QFrame):
         self._recording = recordings[-1] if recordings else None
         self.setVisible(self._recording is not None)
         if self._recording is not None:
-            began = texts.moment(_began(self._recording), facts)
+            began = self._recording.content.get("started") or self._recording.path.name
+            began = texts.moment(began, facts)
             self._text.setText(tr("An outing of {} was not ended.").format(began))
-
-
-def _began(recording) -> str:
-    """Return when an outing began, by the name of its folder: UTC, ISO 8601."""
-    try:
-        began = datetime.strptime(recording.path.name[:17], "%Y-%m-%d_%H%M%S")
-    except ValueError:
-        return recording.path.name
-    return began.replace(tzinfo=timezone.utc).isoformat()

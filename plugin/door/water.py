@@ -88,4 +88,5 @@ class Water(QObject):
             self._panel.show_water(self.outing.page)
         elif self._work.folder is not None:
             self._panel.show_steps()
+            self._work.look()
         self.changed.emit()

@@ -105,7 +105,7 @@ class Marking(QObject):
             As it is kept.
         now : Now or None
         depth_m : float or None
-            As measured, where it is fresh.
+            Below the surface, where it is fresh.
         us : int, optional
             When the key was pressed, monotonic us.
 
@@ -129,7 +129,7 @@ class Marking(QObject):
             us,
             utc_ms,
             place,
-            None if depth_m is None else round(depth_m + self.draft_m, 3),
+            None if depth_m is None else round(depth_m, 3),
         )
         self._keep(self._as_kept(mark))
         self.marks.append(self._shown(mark))

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from qgis.core import QgsSettings
-from qgis.PyQt.QtCore import QCoreApplication, QObject, pyqtSignal
+from qgis.PyQt.QtCore import QObject, pyqtSignal
 
 from ...algorithms._i18n import tr
 from ...algorithms._lake.facts import read_facts
@@ -13,7 +13,8 @@ from .end_form import EndForm
 from .levels import add_readings, mean_level
 from .page import WaterPage
 from .session import Session
-from .start_form import StartForm, known_sources
+from .source_form import kept_specs
+from .start_form import SourcesForm, StartForm
 
 _KIND, _VIEW = "lakefloor/mark_kind", "lakefloor/keep_boat_in_view"
 
@@ -64,10 +65,9 @@ class Outing(QObject):
         page.mark_asked.connect(self._mark)
         page.undo_asked.connect(session.marking.undo)
         page.end_asked.connect(self.ask_end)
+        page.sources_asked.connect(self.ask_sources)
         page.view_asked.connect(self._keep_in_view)
         self._key.pressed.connect(self._press)
-        # QGIS may end without a word to its plugins.
-        QCoreApplication.instance().aboutToQuit.connect(session.leave)
 
     @property
     def lake(self):
@@ -81,7 +81,6 @@ class Outing(QObject):
 
     def stop(self):
         """Leave an outing open, and take the boat from the map."""
-        QCoreApplication.instance().aboutToQuit.disconnect(self.session.leave)
         self.session.leave()
         self.boat.clear()
 
@@ -93,14 +92,14 @@ class Outing(QObject):
             self.told.emit(tr("The lake is read-only here, so no outing can be recorded."), True)
             return
         lake, facts = self._work.folder, self._work.facts
-        form = StartForm(facts, known_sources(), self._iface.mainWindow())
+        form = StartForm(facts, self._iface.mainWindow())
         form.accepted.connect(lambda: self._begin(lake, facts, form))
         self.form_made.emit(form)
 
     def resume(self, recording):
         """Go on with an outing that was not ended."""
         lake, facts = self._work.folder, self._work.facts
-        specs = _specs(recording) or known_sources()
+        specs = _specs(recording) or kept_specs()
         given = {"draft_m": facts.boat.draft_m, **_given(recording)}
         self._start(lake, facts, specs, given, recording)
 
@@ -131,6 +130,22 @@ class Outing(QObject):
         except (LakefloorError, OSError) as error:
             self.told.emit(str(error), True)
         return self.session.is_recording
+
+    def ask_sources(self):
+        """Ask for other sources, with which the outing goes on."""
+        if self.session.is_recording:
+            form = SourcesForm(self.session.specs, self._iface.mainWindow())
+            form.accepted.connect(lambda: self._change_sources(form.sources.specs()))
+            self.form_made.emit(form)
+
+    def _change_sources(self, specs):
+        session = self.session
+        if not session.is_recording or specs == session.specs:
+            return
+        lake, facts, given = session.lake, session.facts, session.given
+        recording = session.recorder.recording
+        session.leave()
+        self._start(lake, facts, specs, given, recording)
 
     def ask_end(self):
         """Ask for the lake level at the end, and end the outing."""

@@ -44,6 +44,8 @@ class WaterPage(QWidget):
     mark_asked = pyqtSignal(str)
     undo_asked = pyqtSignal()
     end_asked = pyqtSignal()
+    #: Other sources for the outing.
+    sources_asked = pyqtSignal()
     #: Back to the steps of the lake; the outing goes on.
     lake_asked = pyqtSignal()
     #: Whether the map follows the boat.
@@ -80,6 +82,8 @@ class WaterPage(QWidget):
         self.back = _tool(tr("Steps of the lake. The outing goes on."), "/mActionArrowLeft.svg")
         self.view = QCheckBox(tr("Keep the boat in view"))
         self.view.setChecked(True)
+        self.change = QPushButton(tr("Change the sources…"))
+        self.change.clicked.connect(lambda: self.sources_asked.emit())
         self.end = QPushButton(tr("End of outing…"))
         self.end.setMinimumHeight(2 * self.fontMetrics().height())
         self.mark.clicked.connect(lambda: self.mark_asked.emit(self.kind_chosen()))
@@ -117,7 +121,8 @@ class WaterPage(QWidget):
         form.setContentsMargins(4, 4, 4, 4)
         form.addRow(self.recorded)
         form.addRow(self.sources)
-        form.addRow(tr("Depth from"), self.depth_from)
+        form.addRow(self.change)
+        form.addRow(tr("Measured from"), self.depth_from)
         form.addRow(tr("Position"), self.place)
         form.addRow(tr("Water"), self.temperature)
         box.setSaveCollapsedState(False)
@@ -202,15 +207,16 @@ class WaterPage(QWidget):
     def _show_depth(self):
         now, figures = self._now, self.figures
         age = _age(now and now.depth_us)
-        fresh = age is not None and age <= said.FRESH_S and said.is_known(now.depth_m)
+        depth = said.below_surface(now, self._draft) if now else None
+        fresh = age is not None and age <= said.FRESH_S and depth is not None
         if fresh:
-            figures.depth.show_value(said.depth_text(now.depth_m + self._draft, self._unit))
+            figures.depth.show_value(said.depth_text(depth, self._unit))
         elif age is None:
             figures.depth.show_value(NOTHING, tr("none yet"))
         else:
             figures.depth.show_value(NOTHING, _since(age))
         figures.bottom.show_value(said.bottom_text(self._hardness if fresh else None))
-        self.depth_from.setText(str(now.depth_from or NOTHING) if now else NOTHING)
+        self.depth_from.setText(NOTHING if age is None else said.measured_from(now))
         celsius = now.water_temp_c if now else None
         self.temperature.setText(said.temperature_text(celsius, self._unit))
 

@@ -22,6 +22,20 @@ def is_known(*values) -> bool:
     return all(value is not None and value == value for value in values)
 
 
+def below_surface(now, draft_m):
+    """Return the depth below the surface that was measured last, m, or None."""
+    if not is_known(now.depth_m):
+        return None
+    return now.depth_m + (0.0 if now.depth_from == "surface" else draft_m)
+
+
+def measured_from(now) -> str:
+    """Return what the depth was measured from."""
+    return {"transducer": tr("transducer"), "surface": tr("water surface"), "keel": tr("keel")}.get(
+        now.depth_from, tr("not stated, taken as the transducer")
+    )
+
+
 def depth_text(depth_m, unit) -> str:
     """Return a depth in the lake's unit ("feet" or "meters")."""
     if unit == "feet":

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import time
 from collections import deque
-from datetime import datetime, timezone
+from datetime import datetime
 
 import numpy as np
 from qgis.PyQt.QtCore import QObject, pyqtSignal
@@ -13,7 +13,7 @@ from ...algorithms._i18n import tr
 from ...algorithms._lake.runs import current_run
 from ...algorithms.core.errors import LakefloorError
 from .marking import Marking
-from .said import FRESH_S, is_known
+from .said import FRESH_S, below_surface, is_known
 
 #: The bottom is told by the median hardness of so many seconds, us.
 _BOTTOM_US = 3_000_000
@@ -35,6 +35,7 @@ class Session(QObject):
     lake : LakeFolder or None
         Whose outing is recorded.
     facts : LakeFacts or None
+    specs : list of SourceSpec
     given : dict
         What was said at the start; see :meth:`start`.
     soundings : int
@@ -57,7 +58,7 @@ class Session(QObject):
         super().__init__(parent)
         self._work, self.recorder, self.mapping = work, recorder, mapping
         self.lake = self.facts = self.now = self.hardness = None
-        self.given, self.soundings, self.began = {}, 0, 0.0
+        self.specs, self.given, self.soundings, self.began = [], {}, 0, 0.0
         self._hardness = deque()
         self.marking = Marking(self.recorder.mark, work, self)
         self.marking.told.connect(self.told)
@@ -100,7 +101,7 @@ class Session(QObject):
             given["time_offset_s"], given["draft_m"], facts.time_zone, _marks_in(resume)
         )
         self.recorder.start(lake, specs, given, resume)
-        self.lake, self.facts = lake, facts
+        self.lake, self.facts, self.specs = lake, facts, list(specs)
         self.began = _began(self.recorder.recording)
         if self.mapping is not None:
             self.mapping.begin(lake, facts, given)
@@ -165,8 +166,8 @@ class Session(QObject):
         """Set a mark at the boat's place."""
         us = time.monotonic_ns() // 1000
         now, depth = self.now, None
-        if now is not None and now.depth_us is not None and is_known(now.depth_m):
-            depth = now.depth_m if us - now.depth_us <= 1e6 * FRESH_S else None
+        if now is not None and now.depth_us is not None and us - now.depth_us <= 1e6 * FRESH_S:
+            depth = below_surface(now, self.given["draft_m"])
         try:
             self.marking.drop(kind, now, depth, us)
         except (LakefloorError, OSError) as error:
@@ -190,9 +191,8 @@ def _marks_in(recording) -> int:
 
 
 def _began(recording) -> float:
-    """Return when an outing began, s since 1970, by the name of its folder."""
+    """Return when an outing began, s since 1970."""
     try:
-        began = datetime.strptime(recording.path.name[:17], "%Y-%m-%d_%H%M%S")
-    except (AttributeError, ValueError):
+        return datetime.fromisoformat(recording.content["started"]).timestamp()
+    except (AttributeError, KeyError, TypeError, ValueError):
         return time.time()
-    return began.replace(tzinfo=timezone.utc).timestamp()

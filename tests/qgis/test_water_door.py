@@ -58,7 +58,7 @@ def door(qgis_app, qgis_new_project, monkeypatch):
 def go(door):
     door.panel.page.water_asked.emit()
     form = door.forms.pop()
-    form.sources.put(SourceSpec("tcp", "127.0.0.1:10110"))
+    form.sources.set_specs([SourceSpec("tcp", "127.0.0.1:10110")])
     form.accept()
     assert door.water.is_recording
 
@@ -147,7 +147,7 @@ def whole(qgis_iface, qgis_new_project, provider, monkeypatch):
 
 def go_out(door):
     door.panel.page.water.click()
-    door._form.sources.put(SourceSpec("tcp", "127.0.0.1:10110"))
+    door._form.sources.set_specs([SourceSpec("tcp", "127.0.0.1:10110")])
     door._form.accept()
     assert door.water.is_recording
 

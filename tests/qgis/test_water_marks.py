@@ -27,6 +27,7 @@ from qgis.PyQt.QtWidgets import (
 from lakefloor.algorithms._project.showing import show_lake
 from lakefloor.algorithms.core.correcting.latency import shift_along
 from lakefloor.algorithms.core.errors import LakefloorError
+from lakefloor.algorithms.core.reading.live_log import Now
 from lakefloor.plugin.tools.lake_layers import layers_of
 from lakefloor.plugin.water.mark_key import MarkKey
 from lakefloor.plugin.water.marking import Marking
@@ -34,18 +35,12 @@ from lakefloor.plugin.water.track import Track, meters_between
 
 sys.path.insert(0, str(Path(__file__).resolve().parent))
 from a_lake import make_lake
-from water_stand_ins import nothing
 
 LON, LAT = -93.0, 45.0
 #: 5 mph northward, in degrees a second: 111,320 m a degree.
 #: A place is not corrected by less than 5 cm.
 NEAR = 0.06
 SPEED = 2.2352 / 111_320.0
-
-
-class Told:
-    def __init__(self, **values):
-        self.__dict__.update({**nothing(), **values})
 
 
 @pytest.fixture
@@ -135,7 +130,7 @@ def test_a_mark_is_kept_at_once_and_shown(marking, lake):
     layer = layers_of(lake, "marks")[0]
     (feature,) = layer.getFeatures()
     assert feature["symbol"] == "Fish"
-    assert feature["depth_m"] == pytest.approx(4.3)
+    assert feature["depth_m"] == pytest.approx(4.0)
     assert feature["name"].startswith("Fish ")
     point = feature.geometry().asPoint()
     assert meters_between((point.x(), point.y()), place(10.0)) < 0.01
@@ -146,7 +141,7 @@ def test_a_mark_is_kept_at_once_and_shown(marking, lake):
 def test_the_time_is_that_of_the_gps(marking, lake):
     marking.begin(0.0, 0.3, "America/Chicago")
     drive(marking, 10.0)
-    now = Told(fix_us=us(10.0), gps_time=np.datetime64("2026-07-09T14:00:10.000", "ms"))
+    now = Now(fix_us=us(10.0), gps_time=np.datetime64("2026-07-09T14:00:10.000", "ms"))
     marking.drop("Fish", now, None, us(10.4))
     assert marking.kept[0]["utc"] == "2026-07-09T14:00:10.400Z"
     # US Central Daylight Time is UTC-5 (IANA time zone database).

@@ -3,7 +3,6 @@
 import sys
 import time
 from pathlib import Path
-from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -12,19 +11,16 @@ from qgis.PyQt.QtWidgets import QAbstractButton, QApplication, QLabel
 from lakefloor.algorithms._lake.facts import Boat, LakeFacts
 from lakefloor.algorithms.core.cautions import ON_THE_WATER
 from lakefloor.algorithms.core.hardness.hardness_names import THRESHOLDS
+from lakefloor.algorithms.core.reading.live_log import Now
 from lakefloor.plugin.water import said
 from lakefloor.plugin.water.end_form import EndForm
 from lakefloor.plugin.water.figures import NOTHING
 from lakefloor.plugin.water.page import WaterPage
 from lakefloor.plugin.water.sources import SourceSpec
-from lakefloor.plugin.water.start_form import StartForm, known_sources
+from lakefloor.plugin.water.start_form import StartForm
 
 sys.path.insert(0, str(Path(__file__).resolve().parent))
-from water_stand_ins import nothing, now_us, state
-
-
-def now(**changed):
-    return SimpleNamespace(**{**nothing(), **changed})
+from water_stand_ins import now_us, state
 
 
 @pytest.fixture
@@ -74,22 +70,26 @@ def test_room_is_told_in_hours(qgis_app):
 
 
 def test_the_depth_is_below_the_surface(page):
-    page.show_heard(now(depth_m=3.048, depth_us=now_us(), fix_ok=True), 10, None)
+    page.show_heard(Now(depth_m=3.048, depth_us=now_us(), fix_ok=True), 10, None)
     assert page.figures.depth.value.text() == "11.0 ft"
+    # NMEA 0183: DBS is the depth below the surface, so that no draft is added.
+    page.show_heard(Now(depth_m=3.048, depth_us=now_us(), depth_from="surface"), 10, None)
+    assert page.figures.depth.value.text() == "10.0 ft"
+    assert page.depth_from.text() == "water surface"
 
 
 def test_a_depth_that_is_old_is_not_shown_and_its_age_is(page):
-    page.show_heard(now(depth_m=3.0, depth_us=now_us() - 7_000_000), 10, 0.9)
+    page.show_heard(Now(depth_m=3.0, depth_us=now_us() - 7_000_000), 10, 0.9)
     assert page.figures.depth.value.text() == NOTHING
     assert page.figures.depth.name.text() == "Depth: last 7 s ago"
     assert page.figures.bottom.value.text() == NOTHING
 
 
 def test_without_a_fix_there_is_no_speed_and_no_place(page):
-    page.show_heard(now(speed_ms=2.0, fix_us=now_us(), fix_ok=False, lon=1.0, lat=2.0), 0, None)
+    page.show_heard(Now(speed_ms=2.0, fix_us=now_us(), fix_ok=False, lon=1.0, lat=2.0), 0, None)
     assert page.figures.speed.value.text() == NOTHING
     page.show_heard(
-        now(speed_ms=0.1, course_deg=None, fix_us=now_us(), fix_ok=True, lon=1.0, lat=2.0), 0, None
+        Now(speed_ms=0.1, course_deg=None, fix_us=now_us(), fix_ok=True, lon=1.0, lat=2.0), 0, None
     )
     assert page.figures.speed.value.text() == "0.2 mph"
     assert page.figures.course.value.text() == NOTHING
@@ -158,30 +158,28 @@ def facts(**changed):
     return LakeFacts("Lake Marrowby", **changed)
 
 
-def test_the_form_before_an_outing_warns_and_asks_for_a_source(qgis_app):
-    form = StartForm(facts(), [])
+def test_the_form_before_an_outing_warns_and_says_what_is_missing(qgis_app):
+    form = StartForm(facts())
     words = " ".join(label.text() for label in form.findChildren(QLabel))
     for caution in ON_THE_WATER:
         assert caution in words
+    form.sources.set_specs([SourceSpec("tcp", "")])
     form.accept()
     assert form.result() == 0
-    assert "Add a source" in form.wrong.text()
+    assert "host and port" in form.wrong.text()
 
 
 def test_sources_are_remembered_for_the_next_outing(qgis_app):
-    specs = [SourceSpec("tcp", "127.0.0.1:10110"), SourceSpec("serial", "/dev/ttyUSB0", 38400)]
-    form = StartForm(facts(), specs)
-    assert form.sources.list.count() == 2
-    assert "38400" in form.sources.list.item(1).text()
+    specs = [SourceSpec("tcp", "127.0.0.1:10110"), SourceSpec("udp", "10110")]
+    form = StartForm(facts())
+    form.sources.set_specs(specs)
     form.accept()
-    assert known_sources() == specs
-    form.sources.list.setCurrentRow(0)
-    form.sources.remove.click()
-    assert form.sources.specs() == specs[1:]
+    assert form.result() == 1
+    assert StartForm(facts()).sources.specs() == specs
 
 
 def test_a_level_that_was_not_read_is_none(qgis_app):
-    form = StartForm(facts(level_unit="feet"), [])
+    form = StartForm(facts(level_unit="feet"))
     assert form.given()["levels"] == []
     form.level.setValue(2.71)
     (read,) = form.given()["levels"]
@@ -190,7 +188,7 @@ def test_a_level_that_was_not_read_is_none(qgis_app):
 
 @pytest.mark.parametrize("unit", ["feet", "meters"])
 def test_a_draft_that_nobody_touched_is_kept_to_its_last_digit(qgis_app, unit):
-    form = StartForm(facts(unit=unit, boat=Boat(draft_m=0.2973)), [])
+    form = StartForm(facts(unit=unit, boat=Boat(draft_m=0.2973)))
     assert form.given()["draft_m"] == 0.2973
     form.draft.setValue(1.0)
     assert form.given()["draft_m"] == (0.3048 if unit == "feet" else 1.0)

@@ -227,7 +227,7 @@ def outing(lake, canvas):
 def go(outing, level=None):
     outing.ask_start()
     form = outing.forms.pop()
-    form.sources.put(SPECS[0])
+    form.sources.set_specs(SPECS)
     if level is not None:
         form.level.setValue(level)
     form.accept()

@@ -6,9 +6,9 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from types import SimpleNamespace
 
-import numpy as np
 from qgis.PyQt.QtCore import QObject, pyqtSignal
 
+from lakefloor.algorithms.core.reading.live_log import Now
 from lakefloor.algorithms.core.soundings import Soundings
 
 
@@ -19,6 +19,10 @@ class Kept:
     path: Path
     sources: dict = field(default_factory=dict)
     facts: dict = field(default_factory=dict)
+
+    @property
+    def content(self):
+        return {"started": "2026-07-09T14:00:03.000+00:00"}
 
     def marks(self):
         path = self.path / "marks.jsonl"
@@ -56,22 +60,12 @@ class QuietRecorder(QObject):
     def hear(self, soundings=None, monotonic_us=None, **now):
         us = now_us() if monotonic_us is None else monotonic_us
         soundings = Soundings.build([], [], []) if soundings is None else soundings
-        told = SimpleNamespace(**{**nothing(), **now})
-        self.heard.emit(SimpleNamespace(soundings=soundings, now=told, monotonic_us=us))
+        told = SimpleNamespace(soundings=soundings, now=Now(**now), monotonic_us=us)
+        self.heard.emit(told)
 
 
 def now_us():
     return time.monotonic_ns() // 1000
-
-
-def nothing():
-    """Return a Now of a log that has told nothing."""
-    return {
-        "lon": np.nan, "lat": np.nan, "speed_ms": np.nan, "course_deg": None, "depth_m": np.nan,
-        "depth_from": "", "hardness": np.nan, "water_temp_c": np.nan,
-        "gps_time": np.datetime64("NaT", "ms"), "fix_us": None, "depth_us": None, "fix_ok": False,
-        "counts": {}, "sources": {},
-    }  # fmt: skip
 
 
 def state(**changed):

@@ -1,0 +1,206 @@
+"""A whole outing through the real recorder: from a socket into the lake database, and a resume."""
+
+import socket
+import threading
+import time
+from pathlib import Path
+from types import SimpleNamespace
+
+import pytest
+from qgis.core import QgsProject
+from qgis.gui import QgsMapCanvas
+from qgis.PyQt.QtCore import QCoreApplication
+from qgis.PyQt.QtWidgets import QMainWindow
+
+from lakefloor.algorithms import _store
+from lakefloor.algorithms._lake.facts import Boat, LakeFacts
+from lakefloor.algorithms._lake.making import new_lake
+from lakefloor.algorithms._lake.recording import recordings
+from lakefloor.plugin.door.seen import look
+from lakefloor.plugin.door.taking import StepTaker
+from lakefloor.plugin.door.work import LakeWork
+from lakefloor.plugin.running import Runner
+from lakefloor.plugin.water.mark_key import MarkKey
+from lakefloor.plugin.water.outing import Outing
+from lakefloor.plugin.water.sources import SourceSpec
+
+ROOT = Path(__file__).resolve().parents[2]
+LOG = (ROOT / "example_project" / "logs" / "2025-05-17_1.nmea").read_bytes()
+LINES = LOG.splitlines(keepends=True)[:4000]
+
+
+class Device:
+    """Sends lines to whoever connects, and goes on where it was when somebody comes back."""
+
+    def __init__(self, lines, pause=0.0):
+        self._socket = socket.create_server(("127.0.0.1", 0))
+        self.port = self._socket.getsockname()[1]
+        self._lines, self._pause, self.sent, self.limit = lines, pause, 0, len(lines)
+        threading.Thread(target=self._serve, daemon=True).start()
+
+    def _serve(self):
+        while True:
+            try:
+                connection, _ = self._socket.accept()
+            except OSError:
+                return
+            try:
+                while True:
+                    if self.sent < self.limit:
+                        connection.sendall(b"".join(self._lines[self.sent : self.sent + 40]))
+                        self.sent = min(self.sent + 40, len(self._lines))
+                    time.sleep(self._pause or 0.002)
+            except OSError:
+                continue
+
+    def stop(self):
+        self._socket.close()
+
+
+def until(holds, seconds=60.0):
+    end = time.monotonic() + seconds
+    while not holds():
+        assert time.monotonic() < end, "it never came"
+        QCoreApplication.processEvents()
+        time.sleep(0.005)
+
+
+@pytest.fixture
+def lake(tmp_path):
+    facts = LakeFacts("Lake Marrowby", unit="feet", time_zone="America/Chicago", boat=Boat("", 0.3))
+    return new_lake(tmp_path, facts)
+
+
+@pytest.fixture
+def device():
+    device = Device(LINES)
+    yield device
+    device.stop()
+
+
+@pytest.fixture
+def window(provider, lake):
+    """What the door has: a runner, a taker, the open lake and an outing."""
+    main, canvas = QMainWindow(), QgsMapCanvas()
+    iface = SimpleNamespace(mainWindow=lambda: main, mapCanvas=lambda: canvas)
+    runner, work, key = Runner(), LakeWork(), MarkKey(main)
+    taker, said, forms, runs = StepTaker(runner), [], [], []
+    taker.told.connect(lambda *given: said.append(given))
+    outing = Outing(iface, work, taker, key)
+    outing.told.connect(lambda *given: said.append(given))
+    outing.form_made.connect(forms.append)
+    runner.changed.connect(runs.append)
+    assert work.open(lake.path)
+    yield SimpleNamespace(
+        outing=outing, work=work, runner=runner, said=said, forms=forms, runs=runs, main=main
+    )
+    outing.stop()
+    key.tear_down()
+    runner.stop()
+    until(lambda: not runner._tasks)
+    work.stop()
+    QgsProject.instance().clear()
+
+
+def go(window, device):
+    window.outing.ask_start()
+    form = window.forms.pop()
+    form.sources.set_specs([SourceSpec("tcp", f"127.0.0.1:{device.port}")])
+    form.accept()
+    assert window.outing.session.is_recording, window.said
+
+
+def in_database(lake):
+    return sum(visit.soundings for visit in _store.visits_of(lake.database))
+
+
+def test_what_a_device_sends_is_in_the_lake_database_after_one_button(window, lake, device):
+    go(window, device)
+    session, page = window.outing.session, window.outing.page
+    until(lambda: session.soundings > 200)
+    assert page.figures.depth.value.text().endswith(" ft")
+    page.mark.click()
+    until(lambda: device.sent == len(LINES))
+    until(lambda: session.soundings > 740)
+    page.end.click()
+    window.forms.pop().add.click()
+    until(lambda: window.runs and all(run.is_over for run in window.runs))
+    (recording,) = recordings(lake)
+    assert not recording.is_open
+    assert recording.raw("source-1").read_bytes() == b"".join(LINES)
+    assert window.runs[-1].state == "done", (window.said, window.runs[-1].error)
+    assert in_database(lake) > 740
+    assert recording.marks()[0]["kind"] == page.kind_chosen()
+    assert window.said == []
+
+
+def test_an_outing_that_was_cut_off_goes_on_and_is_one_visit(window, lake, device):
+    device.limit = 2000
+    go(window, device)
+    session = window.outing.session
+    until(lambda: session.soundings > 200)
+    heard = session.soundings
+    window.outing.session.leave()
+    (recording,) = look(lake).outings
+    assert recording.is_open
+    device.limit = len(LINES)
+    window.outing.resume(recording)
+    until(lambda: session.soundings > heard + 300)
+    assert session.given["draft_m"] == 0.3
+    window.outing.page.end.click()
+    window.forms.pop().add.click()
+    until(lambda: window.runs and all(run.is_over for run in window.runs))
+    assert window.runs[-1].state == "done", (window.said, window.runs[-1].error)
+    assert len(_store.visits_of(lake.database)) == 1
+    assert look(lake).outings == []
+
+
+def test_sources_are_changed_while_the_outing_goes_on(window, lake, device):
+    device.limit = 0
+    go(window, device)
+    session = window.outing.session
+    other = Device(LINES[:1000])
+    window.outing.page.change.click()
+    form = window.forms.pop()
+    assert form.sources.specs() == session.specs
+    assert form.sources.listen.isHidden()
+    form.sources.set_specs([SourceSpec("tcp", f"127.0.0.1:{other.port}")])
+    form.accept()
+    until(lambda: session.soundings > 150)
+    (recording,) = recordings(lake)
+    assert len(recording.sources) == 2
+    assert recording.raw("source-2").stat().st_size > 0
+    window.outing.page.end.click()
+    window.forms.pop().later.click()
+    other.stop()
+
+
+def test_an_outing_that_was_left_open_is_ended_and_brought_in(window, lake, device):
+    go(window, device)
+    session = window.outing.session
+    until(lambda: session.soundings > 200)
+    session.leave()
+    (recording,) = look(lake).outings
+    window.outing.end_open(recording)
+    until(lambda: window.runs and all(run.is_over for run in window.runs))
+    assert window.runs[-1].state == "done", (window.said, window.runs[-1].error)
+    assert not recording.is_open
+    assert in_database(lake) > 0
+
+
+def test_a_visit_that_fails_leaves_the_recording(window, lake, device):
+    go(window, device)
+    session = window.outing.session
+    until(lambda: session.soundings > 100)
+    lake.database.write_text("no database")
+    window.outing.page.end.click()
+    window.forms.pop().add.click()
+    until(lambda: window.runs and all(run.is_over for run in window.runs))
+    assert window.said
+    (recording,) = recordings(lake)
+    assert not recording.is_open
+    lake.database.unlink()
+    run = window.outing._taker.take("visits", lake, {"LOG_FOLDER": str(recording.path)})
+    until(lambda: run.is_over)
+    assert run.state == "done", run.error
+    assert in_database(lake) > 0
