@@ -111,7 +111,8 @@ class Recorder(QObject):
         except LakefloorError:
             self._leave_lake()
             raise
-        self._writer, self.recording, self._state = writer, writer.recording, RecorderState()
+        self._writer, self.recording = writer, writer.recording
+        self._state = RecorderState(since=_began(self.recording))
         self._thread = QThread()
         self._work = RecorderWork(writer, keyed)
         self._work.moveToThread(self._thread)
@@ -223,18 +224,19 @@ class Recorder(QObject):
     # -- what is told ---------------------------------------------------------
 
     def _tell(self, sources, count, free, problem):
-        self._state = RecorderState(sources, count, free, problem, self._began())
+        self._state = RecorderState(sources, count, free, problem, self._state.since)
         self.state_changed.emit(self._state)
 
     def _say(self, problem):
         state = self._state
         self._tell(state.sources, state.bytes, state.free, problem)
 
-    def _began(self):
-        try:
-            return datetime.fromisoformat(self.recording.content["started"])
-        except (KeyError, TypeError, ValueError):
-            return datetime.now(timezone.utc)
+
+def _began(recording):
+    try:
+        return datetime.fromisoformat(recording.content["started"])
+    except (KeyError, TypeError, ValueError):
+        return datetime.now(timezone.utc)
 
 
 def _kept(spec) -> dict:

@@ -69,14 +69,10 @@ class RecorderWork(QObject):
         self.disk.start()
         self._hearing.begin()
         for key, spec in self._specs.items():
-            tail = self._tail(key)
-            source = self._sources[key] = open_source(spec, tail)
-            source.arrived.connect(partial(self._take, key))
-            source.changed.connect(partial(self._follow, key))
-            head = b"" if tail else first_line(spec)
-            if head:
-                self._take(key, head)
-            source.open()
+            try:
+                self._open(key, spec)
+            except Exception as error:  # one source must not keep the others from being recorded
+                self._follow(key, GONE, tr("{} fails ({}).").format(spec.title, error))
         self._timer = QTimer(self)
         self._timer.setInterval(int(1000 * _TELL_S))
         self._timer.timeout.connect(self._look)
@@ -87,12 +83,23 @@ class RecorderWork(QObject):
         """Close the sources, and end the thread."""
         if self._timer is not None:
             self._timer.stop()
-        for source in self._sources.values():
+        sources, self._sources = self._sources, {}
+        for source in sources.values():
             source.changed.disconnect()  # that we close it is no event
             source.close()
             source.deleteLater()
         self._hearing.finish(_HANGS_S)
         QThread.currentThread().quit()
+
+    def _open(self, key, spec):
+        tail = self._tail(key)
+        source = self._sources[key] = open_source(spec, tail)
+        source.arrived.connect(partial(self._take, key))
+        source.changed.connect(partial(self._follow, key))
+        head = b"" if tail else first_line(spec)
+        if head:
+            self._take(key, head)
+        source.open()
 
     # -- what comes -----------------------------------------------------------
 

@@ -261,6 +261,26 @@ def test_rows_of_text_are_kept_below_the_names_of_their_columns(recorder, lake, 
     assert raw.read_text() == head + "".join(rows)
 
 
+def test_a_source_that_fails_keeps_no_other_from_being_recorded(
+    recorder, lake, device, monkeypatch
+):
+    opened = recorder_work.open_source
+
+    def fail(spec, tail=b""):
+        if spec.kind == "tcp":
+            raise RuntimeError("no such thing")
+        return opened(spec, tail)
+
+    monkeypatch.setattr(recorder_work, "open_source", fail)
+    recorder.start(lake, [SourceSpec("tcp", "127.0.0.1:9"), device.spec], {})
+    wait_for(lambda: is_open(recorder, "source-2"))
+    drive(device, 0, 3)
+    recorder.stop()
+    state, text = recorder.got[-1].sources["source-1"]
+    assert (state, text) == ("gone", "127.0.0.1:9 fails (no such thing).")
+    assert recorder.recording.raw("source-2").read_bytes() == device.sent
+
+
 # -- from start to end --------------------------------------------------------
 
 

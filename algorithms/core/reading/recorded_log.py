@@ -25,7 +25,7 @@ from .parsed_log import ParsedLog
 #: The file by which a folder is known as a recording.
 RECORDING_FILE = "recording.json"
 #: Files of a recording that are no logs.
-_BESIDE = {RECORDING_FILE, "events.jsonl", "marks.jsonl"}
+_BESIDE = {RECORDING_FILE, "events.jsonl", "marks.jsonl", "recording.lock"}
 #: A piece has come within so long, us.
 SPREAD_US = 1_000_000
 
