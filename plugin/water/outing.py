@@ -10,7 +10,7 @@ from ...algorithms._lake.facts import read_facts
 from ...algorithms.core.errors import LakefloorError
 from .boat import BoatOnMap
 from .end_form import EndForm
-from .levels import add_readings, mean_level
+from .levels import visit_levels
 from .page import WaterPage
 from .session import Session
 from .source_form import kept_specs
@@ -167,14 +167,14 @@ class Outing(QObject):
         """End an outing that was left open, and bring it in."""
         from ...algorithms._lake.recording import RecordingWriter
 
-        lake = self._work.folder
+        lake, draft = self._work.folder, self._work.facts.boat.draft_m
         try:
             writer = RecordingWriter.resume(recording)
             writer.end()
         except (LakefloorError, OSError) as error:
             self.told.emit(str(error), True)
             return
-        self.close(lake, recording, _given(recording), True)
+        self.close(lake, recording, {"draft_m": draft, **_given(recording)}, True)
 
     def close(self, lake, recording, given, brings_in):
         """Add the readings of an outing to those of the lake, and its soundings to the database.
@@ -188,18 +188,14 @@ class Outing(QObject):
             As of :meth:`.Session.start`.
         brings_in : bool
         """
-        levels = given.get("levels", [])
-        options = {"LOG_FOLDER": str(recording.path), "DRAFT": given.get("draft_m")}
+        options = {"LOG_FOLDER": str(recording.path), "DRAFT": given["draft_m"]}
         if given.get("time_offset_s"):
             options["TIME_OFFSET"] = given["time_offset_s"]
-        try:
-            add_readings(lake, read_facts(lake.path), levels)
-        except (LakefloorError, OSError) as error:
-            self.told.emit(str(error), True)
-            options["LEVEL"] = mean_level(levels)
+        levels, wrong = visit_levels(lake, read_facts(lake.path), given.get("levels", []))
+        if wrong:
+            self.told.emit(wrong, True)
         if brings_in:
-            given = {name: value for name, value in options.items() if value is not None}
-            self._taker.take("visits", lake, given)
+            self._taker.take("visits", lake, {**options, **levels})
         self._work.look()
 
     # -- while it is recorded -------------------------------------------------
