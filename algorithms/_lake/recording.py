@@ -1,41 +1,43 @@
 """The recording of an outing: a folder whose raw bytes only grow.
 
-Bytes of a device are written before the record of their arrival, both are on the disk once a second,
-and nothing that was written is ever changed: whatever ends the recording, at most its last second is
-missing. A disk that is full or gone is said; the bytes wait in memory, as many as :data:`WAITING`.
+Bytes of a device are written before the record of their arrival, and both are brought to the disk
+once a second: whatever ends the recording, at most its last second is missing. A disk that is full
+or gone is said; meanwhile bytes wait in memory, as many as :data:`WAITING`.
 """
 
 from __future__ import annotations
 
+import errno
 import json
-import os
 import shutil
-import threading
 import time
+from collections import deque
 from contextlib import suppress
 from dataclasses import dataclass
 from datetime import datetime, timezone
-from pathlib import Path
 
 from .._i18n import tr
+from .._io.flushing import flush
 from .._io.whole_files import free_name, write_text_whole
 from ..core.errors import LakefloorError
-from ..core.reading.arrivals import (
-    ARRIVALS_ENDING,
-    RECORD,
-    Arrivals,
-    arrival_record,
-    parse_arrivals,
-)
+from ..core.reading.arrivals import arrival_record
 from ..core.reading.recorded_log import RECORDING_FILE
+from .append_only import AppendOnly
+from .facts import read_facts
+from .interrupted import complete
+from .lock import REFRESH_S, holder_of, refresh_lock, release_lock, take_lock
+from .recording_folder import Recording, recordings
+from .rescue import rescue
 
-__all__ = ["FreeSpace", "Recording", "RecordingWriter", "recordings"]
+__all__ = ["WAITING", "FreeSpace", "Recording", "RecordingWriter", "recordings"]
 
 _LAYOUT = 1
-#: Bytes that wait in memory while nothing can be written: some hours of a sounder and a receiver.
+#: Bytes that wait in memory while nothing can be written: hours of a sounder and a receiver.
 WAITING = 32 << 20
 #: Time over which the rate of what arrives is taken, s.
 _RATE_S = 60.0
+#: What the system says of a disk without room.
+_FULL = (errno.ENOSPC, errno.EFBIG, getattr(errno, "EDQUOT", errno.ENOSPC))
 
 
 @dataclass(frozen=True)
@@ -53,68 +55,6 @@ class FreeSpace:
     seconds: float
 
 
-@dataclass(frozen=True)
-class Recording:
-    """The folder of a recording, as it is on the disk."""
-
-    path: Path
-
-    @property
-    def content(self) -> dict:
-        """What was said of it: sources, times of start and end, levels; {} where it cannot be read."""
-        with suppress(OSError, ValueError):
-            content = json.loads((self.path / RECORDING_FILE).read_text(encoding="utf-8"))
-            if isinstance(content, dict):
-                return content
-        return {}
-
-    @property
-    def is_open(self) -> bool:
-        """Whether it was never ended."""
-        return not self.content.get("ended")
-
-    @property
-    def facts(self) -> dict:
-        """What the person said of the outing."""
-        return dict(self.content.get("facts") or {})
-
-    @property
-    def sources(self) -> dict:
-        """Key -> what was chosen, in order."""
-        kept = dict(self.content.get("sources") or {})
-        for path in sorted(self.path.glob(f"*{ARRIVALS_ENDING}")):
-            kept.setdefault(path.stem, {})
-        return kept
-
-    def raw(self, key: str) -> Path:
-        """Return the file with the raw bytes of a source."""
-        return self.path / f"{key}.nmea"
-
-    def arrivals_file(self, key: str) -> Path:
-        """Return the file with the times at which they came."""
-        return self.path / f"{key}{ARRIVALS_ENDING}"
-
-    def arrivals(self, key: str) -> Arrivals:
-        """Return when the bytes of a source came; nothing where there is no such file."""
-        with suppress(OSError):
-            return parse_arrivals(self.arrivals_file(key).read_bytes())[0]
-        return parse_arrivals(b"")[0]
-
-    def marks(self) -> list:
-        """Return the marks that were set, in order; a line that was cut short is left out."""
-        return _lines(self.path / "marks.jsonl")
-
-    def events(self) -> list:
-        """Return what happened, in order."""
-        return _lines(self.path / "events.jsonl")
-
-
-def recordings(lake) -> list:
-    """Return the recordings of a lake, the oldest first."""
-    found = lake.logs.glob(f"*/{RECORDING_FILE}") if lake.logs.is_dir() else ()
-    return [Recording(path.parent) for path in sorted(found)]
-
-
 class RecordingWriter:
     """Writes a recording; to be used from one thread.
 
@@ -122,17 +62,24 @@ class RecordingWriter:
     ----------
     recording : Recording
     session : int
-        Of this start, from 1.
+        Number of this start, from 1.
     problem : str
-        Why nothing can be written at present, "" as long as it can.
+        Why nothing can be written at present and what to do; "" as long as it can.
+    lost : int
+        Bytes that found no room in memory either.
+    rescued : Path or None
+        Folder with what could not be written into the recording when it was closed.
     """
 
-    def __init__(self, recording, content, session):
-        self.recording, self._content, self.session = recording, content, session
-        self.problem = ""
-        self._files, self._ends, self._waiting, self._waits = {}, {}, [], 0
-        self._files_lock = threading.Lock()
-        self._dropped, self._taken, self._rates = 0, 0, [(time.monotonic(), 0)]
+    def __init__(self, recording: Recording, content: dict, session: int):
+        self.recording, self.session = recording, session
+        self.problem, self.lost, self.rescued = "", 0, None
+        self._content = {**content, "session": session}
+        self._content_waits, self._told_lost = True, 0
+        # In the order in which they are brought to the disk: raw bytes before their records.
+        self._raw, self._arrivals, self._lines = {}, {}, {}
+        self._rates = deque()
+        self._held_at = time.monotonic()
 
     # -- from start to end ----------------------------------------------------
 
@@ -144,8 +91,10 @@ class RecordingWriter:
         ----------
         lake : LakeFolder
         sources : dict
-            Key of each source -> what was chosen.
+            Key of each source -> what was chosen (dict); with ``is_text`` where it sends
+            delimited text.
         facts : dict, optional
+            What the person says of the outing.
         now : datetime, optional
             UTC, by which it is named.
 
@@ -155,63 +104,112 @@ class RecordingWriter:
             If the folder cannot be written.
         """
         now = now or datetime.now(timezone.utc)
+        content = {
+            "layout": _LAYOUT,
+            "lake": read_facts(lake.path).id,
+            "started": _iso(now),
+            "ended": None,
+            "sources": dict(sources),
+            "facts": dict(facts or {}),
+        }
         try:
             lake.logs.mkdir(exist_ok=True)
             path = free_name(lake.logs / now.strftime("%Y-%m-%d_%H%M%SZ"))
             path.mkdir()
-            content = {"layout": _LAYOUT, "started": now.isoformat(timespec="milliseconds")}
-            content.update(ended=None, sources=dict(sources), facts=dict(facts or {}))
-            writer = cls(Recording(path), content, 1)
-            writer._write_content()
-            for key in sources:
-                writer._open(key)
+            flush(lake.logs)
         except OSError as error:
-            raise _cannot_write(lake.logs, error) from error
+            raise _cannot_record(lake.logs, error) from error
+        writer = cls(Recording(path), content, 1)
+        _hold(writer.recording)
+        writer._start(sources)
         return writer
 
     @classmethod
     def resume(cls, recording: Recording, sources: dict | None = None):
-        """Go on with a recording that was not ended.
+        """Go on with a recording that was not ended, or was too early.
 
-        What the last second left half written is completed: bytes whose time is not known count
-        as arrived right behind those before.
+        What an interruption left half written is made whole: see :func:`.interrupted.complete`.
 
         Raises
         ------
         LakefloorError
-            If it cannot be written.
+            If it cannot be written, or somebody else writes it.
         """
-        content = {**recording.content, "ended": None, "layout": _LAYOUT}
-        content["sources"] = {**recording.sources, **(sources or {})}
-        past = [recording.arrivals(key) for key in content["sources"]]
-        session = 1 + max((int(a.session.max()) for a in past if len(a)), default=0)
-        writer = cls(recording, content, session)
+        content = recording.content
+        if not isinstance(content.get("layout", 0), int) or content.get("layout", 0) > _LAYOUT:
+            raise LakefloorError(
+                tr("'{}' was written by a newer version of Lakefloor. Update it first.").format(
+                    recording.path
+                )
+            )
+        _hold(recording)
         try:
-            for key in content["sources"]:
-                writer._mend(key)
-                writer._open(key)
-            writer._write_content()
+            completed = complete(recording)
         except OSError as error:
-            raise _cannot_write(recording.path, error) from error
+            release_lock(recording)
+            raise _cannot_record(recording.path, error) from error
+        known = content.get("session", 0)
+        session = 1 + max(completed.session, known if isinstance(known, int) else 0)
+        content = {"layout": _LAYOUT, "started": None, **content, "ended": None}
+        content["sources"] = {**recording.sources, **(sources or {})}
+        writer = cls(recording, content, session)
+        writer._start({*recording.keys, *content["sources"]})
+        writer.event("resumed", tr("The recording goes on."))
+        for key, count in completed.untimed.items():
+            text = tr("{} bytes count as arrived when the recording was interrupted.")
+            writer.event("completed", text.format(count), key)
         return writer
+
+    def _start(self, keys):
+        try:
+            self._write_content()
+            for key in sorted(keys):
+                self._raw[key] = AppendOnly(self.recording.raw(key))
+                self._arrivals[key] = AppendOnly(self.recording.arrivals_file(key))
+                self._raw[key].path.touch()
+                self._arrivals[key].path.touch()
+            flush(self.recording.path)
+        except OSError as error:
+            release_lock(self.recording)
+            raise _cannot_record(self.recording.path, error) from error
 
     def change(self, **facts):
         """Keep what the person says of the outing."""
-        self._content["facts"] = {**self._content.get("facts", {}), **facts}
-        self._write_content()
+        self._content["facts"] = {**(self._content.get("facts") or {}), **facts}
+        self._content_waits = True
+        self.flush()
 
     def end(self, **facts):
-        """End the recording."""
-        self._content["facts"] = {**self._content.get("facts", {}), **facts}
-        self.flush()
-        self._content["ended"] = datetime.now(timezone.utc).isoformat(timespec="milliseconds")
-        self._write_content()
+        """End the recording; a second call does nothing.
+
+        Raises
+        ------
+        LakefloorError
+            If bytes that wait can be written nowhere; they still wait then.
+        """
+        self._content["ended"] = _iso(datetime.now(timezone.utc))
+        self.change(**facts)
         self.leave()
 
     def leave(self):
-        """Close the files; the recording stays open, to be resumed."""
+        """Close the files; the recording stays open, to be resumed.
+
+        What cannot be written into the recording goes into a folder of its own, :attr:`rescued`.
+
+        Raises
+        ------
+        LakefloorError
+            If bytes that wait can be written nowhere; they still wait then.
+        """
         self.flush()
-        self._close()
+        if self.waits:
+            parts = (self._content, self._raw, self._arrivals, self._lines)
+            self.rescued = rescue(self.recording.path.name, *parts)
+        for file in self._files():
+            file.close()
+        with suppress(OSError):
+            release_lock(self.recording)
+            flush(self.recording.path)
 
     # -- what arrives ---------------------------------------------------------
 
@@ -219,59 +217,42 @@ class RecordingWriter:
         """Write bytes of a source, and behind them the record of their arrival."""
         if not data:
             return
-        if self._waits + len(data) > WAITING:
-            self._dropped += len(data)
+        if self.waits + len(data) > WAITING:
+            self.lost += len(data)
             return
-        self._ends[key] += len(data)
-        record = arrival_record(self.session, self._ends[key], monotonic_us, utc_us)
-        self._put(self.recording.raw(key), data)
-        self._put(self.recording.arrivals_file(key), record)
-        self._taken += len(data) + len(record)
+        raw, arrivals = self._raw[key], self._arrivals[key]
+        raw.add(data)
+        arrivals.add(arrival_record(self.session, raw.size, monotonic_us, utc_us))
+        self._write(raw, arrivals)
 
     def event(self, kind: str, text: str, source: str = "", monotonic_us: int | None = None):
-        """Keep what happened."""
-        us = time.monotonic_ns() // 1000 if monotonic_us is None else monotonic_us
-        now = datetime.now(timezone.utc).isoformat(timespec="milliseconds")
-        line = {"utc": now, "monotonic_us": us, "session": self.session}
-        self._put_line("events.jsonl", {**line, "kind": kind, "source": source, "text": text})
+        """Keep what happened: its kind in one word, and a sentence."""
+        if monotonic_us is None:
+            monotonic_us = time.monotonic_ns() // 1000
+        line = {"utc": _iso(datetime.now(timezone.utc)), "monotonic_us": monotonic_us}
+        line.update(session=self.session, kind=kind, source=source, text=text)
+        self._put("events.jsonl", line)
 
     def mark(self, mark: dict):
-        """Keep a mark; it is on the disk when this returns, or waits as all else."""
-        self._put_line("marks.jsonl", mark)
-        self.flush()
-
-    def flush(self):
-        """Bring all that was written to the disk; where nothing could be written, try again."""
-        self.settle()
-        self.sync()
-
-    def settle(self):
-        """Where nothing could be written, try again."""
-        if self.problem:
-            self._reopen()
-            self._drain()
-        if not self._waiting and self._dropped:
-            lost, self._dropped = self._dropped, 0
-            self.event(
-                "lost", tr("{} bytes were lost while nothing could be written.").format(lost)
-            )
-
-    def sync(self):
-        """Bring what was written to the disk; may be called from another thread than the rest."""
-        try:
-            with self._files_lock:
-                descriptors = [os.dup(descriptor) for descriptor in self._files.values()]
-        except OSError as error:
-            self._fail(error)
-            return
-        for descriptor in descriptors:
+        """Keep a mark; it is on the disk when this returns, unless nothing can be written."""
+        file = self._put("marks.jsonl", mark)
+        if not self.problem:
             try:
-                os.fsync(descriptor)
+                file.sync()
             except OSError as error:
                 self._fail(error)
-            finally:
-                with suppress(OSError):
-                    os.close(descriptor)
+
+    def flush(self):
+        """Bring to the disk what was written; where nothing could be written, try again."""
+        try:
+            self._refresh_lock()
+            if self._content_waits:
+                self._write_content()
+            self._bring()
+            if self._recover():
+                self._bring()
+        except OSError as error:
+            self._fail(error)
 
     def free(self) -> FreeSpace:
         """Return the room that is left, and for how long it suffices."""
@@ -279,118 +260,126 @@ class RecordingWriter:
             left = shutil.disk_usage(self.recording.path).free
         except OSError:
             left = 0
-        now = time.monotonic()
-        self._rates.append((now, self._taken))
-        while len(self._rates) > 2 and self._rates[1][0] < now - _RATE_S:
-            self._rates.pop(0)
-        (then, before), taken = self._rates[0], self._taken
-        rate = (taken - before) / max(now - then, 1e-3)
+        now, rates = time.monotonic(), self._rates
+        size = sum(file.size for file in self._files())
+        if not rates or now - rates[-1][0] >= 1.0:
+            rates.append((now, size))
+        while len(rates) > 1 and rates[1][0] < now - _RATE_S:
+            rates.popleft()
+        then, before = rates[0]
+        rate = (size - before) / max(now - then, 1.0)
         return FreeSpace(left, left / rate if rate > 0 else float("inf"))
 
     @property
     def bytes(self) -> int:
-        """How many bytes the sources have sent in all sessions."""
-        return sum(self._ends.values())
+        """Bytes of the sources in all sessions."""
+        return sum(file.size for file in self._raw.values())
+
+    @property
+    def waits(self) -> int:
+        """Bytes that are not on the disk for sure."""
+        return sum(len(file.waiting) for file in self._files())
 
     # -- files ----------------------------------------------------------------
 
-    def _open(self, key):
-        for path in (self.recording.raw(key), self.recording.arrivals_file(key)):
-            self._descriptor(path)
-        self._ends[key] = self.recording.raw(key).stat().st_size
+    def _files(self):
+        yield from self._raw.values()
+        yield from self._arrivals.values()
+        yield from self._lines.values()
 
-    def _descriptor(self, path):
-        if path.name not in self._files:
-            flags = os.O_WRONLY | os.O_APPEND | os.O_CREAT | getattr(os, "O_BINARY", 0)
-            descriptor = os.open(path, flags, 0o666)
-            with self._files_lock:
-                self._files[path.name] = descriptor
-        return self._files[path.name]
+    def _put(self, name, content):
+        file = self._lines.setdefault(name, AppendOnly(self.recording.path / name))
+        file.add((json.dumps(content, ensure_ascii=False) + "\n").encode("utf-8"))
+        self._write(file)
+        return file
 
-    def _close(self):
-        with self._files_lock:
-            for name in list(self._files):
-                with suppress(OSError):
-                    os.close(self._files.pop(name))
-
-    def _put(self, path, data):
-        self._waiting.append([path, data])
-        self._waits += len(data)
-        if not self.problem:
-            self._drain()
-
-    def _put_line(self, name, content):
-        text = json.dumps(content, ensure_ascii=False) + "\n"
-        self._put(self.recording.path / name, text.encode("utf-8"))
-
-    def _drain(self):
-        """Write what waits, in its order, as far as it goes."""
+    def _write(self, *files):
+        if self.problem:
+            return
         try:
-            while self._waiting:
-                path, data = self._waiting[0]
-                written = os.write(self._descriptor(path), data)
-                self._waits -= written
-                if written < len(data):
-                    self._waiting[0][1] = data[written:]
-                else:
-                    self._waiting.pop(0)
-            self.problem = ""
+            for file in files:
+                file.write()
         except OSError as error:
             self._fail(error)
 
-    def _fail(self, error):
-        self.problem = tr(
-            "Cannot write '{}' ({}). What arrives is kept in memory. Make room on the disk, or put "
-            "it back."
-        ).format(self.recording.path.name, error.strerror)
-
-    def _reopen(self):
-        """Open the files again, as a disk that was away has others."""
-        self._close()
-
-    def _mend(self, key):
-        """Complete what the last second of an earlier session left."""
-        raw, kept = self.recording.raw(key), self.recording.arrivals_file(key)
-        size = raw.stat().st_size if raw.exists() else 0
-        if not kept.exists():
-            kept.touch()
-        arrivals = self.recording.arrivals(key)
-        whole = kept.stat().st_size // RECORD * RECORD
-        if len(arrivals) and arrivals.end[-1] > size:
-            # The power failed between the two files: their records would be taken for what follows.
-            whole = RECORD * int((arrivals.end <= size).sum())
-        if whole != kept.stat().st_size:
-            os.truncate(kept, whole)
-        last = arrivals.end[arrivals.end <= size]
-        if size > (last[-1] if len(last) else 0):
-            n = len(last) - 1
-            at = (arrivals.session[n], arrivals.monotonic_us[n] + 1, arrivals.utc_us[n] + 1)
-            session, us, utc = map(int, at) if n >= 0 else (0, 0, int(1e6 * raw.stat().st_mtime))
-            with open(kept, "ab") as file:
-                file.write(arrival_record(session, size, us, utc))
+    def _bring(self):
+        for file in self._files():
+            file.write()
+        for file in self._files():
+            file.sync()
 
     def _write_content(self):
         text = json.dumps(self._content, indent=2, ensure_ascii=False) + "\n"
+        write_text_whole(self.recording.path / RECORDING_FILE, text)
+        self._content_waits = False
+
+    def _refresh_lock(self):
+        """Say once a minute that this recording is written, unless somebody else has taken it."""
+        now = time.monotonic()
+        if now - self._held_at < REFRESH_S:
+            return
         try:
-            write_text_whole(self.recording.path / RECORDING_FILE, text)
-        except OSError as error:
-            if not self._files:
-                raise
-            self._fail(error)
+            holder = refresh_lock(self.recording)
+        except LakefloorError as error:
+            raise OSError(errno.EACCES, str(error)) from error
+        if holder is not None:
+            raise OSError(errno.EACCES, tr("it is recorded on {} now").format(holder.machine))
+        self._held_at = now
+
+    def _fail(self, error):
+        """Let all wait that is not on the disk for sure."""
+        for file in self._files():
+            file.close()
+        was, path = self.problem, self.recording.path
+        if error.errno in _FULL:
+            self.problem = tr(
+                "The disk is full. What arrives waits in memory. Make room where '{}' is."
+            ).format(path)
+        else:
+            self.problem = tr(
+                "Cannot write to '{}' ({}). What arrives waits in memory. If the disk was pulled "
+                "out, connect it again."
+            ).format(path, error.strerror)
+        if not was:
+            self.event("disk", self.problem)
+
+    def _recover(self) -> bool:
+        """Note what was, now that all is written; return whether there was something."""
+        was, lost, self.problem = self.problem, self.lost - self._told_lost, ""
+        if was:
+            self.event("disk", tr("Writing goes on; what waited in memory was written."))
+        if lost:
+            self._told_lost = self.lost
+            text = tr("{} bytes found no room, neither on the disk nor in memory.")
+            self.event("lost", text.format(lost))
+        return bool(was or lost)
 
 
-def _lines(path) -> list:
-    found = []
-    with suppress(OSError):
-        for line in path.read_bytes().splitlines():
-            with suppress(ValueError):
-                content = json.loads(line.decode("utf-8"))
-                if isinstance(content, dict):
-                    found.append(content)
-    return found
+def _hold(recording):
+    """Take the lock of a recording.
+
+    Raises
+    ------
+    LakefloorError
+        If somebody writes it.
+    """
+    holder = holder_of(recording)
+    if holder is None or not holder.own:  # not even by this window, which would write it twice
+        holder = take_lock(recording)
+    if holder is not None:
+        raise LakefloorError(
+            tr("'{}' is being recorded already{}. End the outing there first.").format(
+                recording.path.name,
+                "" if holder.own else tr(" in another window of {}").format(holder.machine),
+            )
+        )
 
 
-def _cannot_write(path, error):
+def _iso(moment) -> str:
+    return moment.isoformat(timespec="milliseconds")
+
+
+def _cannot_record(path, error):
     return LakefloorError(
         tr(
             "Cannot record in '{}' ({}). Check that the disk is not full and that you may write to "

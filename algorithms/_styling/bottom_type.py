@@ -44,6 +44,11 @@ def _bottom_type(layer):
     stretch(layer, 1, low, high, _HARDNESS_STOPS)
 
 
+def _water_hardness(layer):
+    """Hardness from pale to dark over its whole range, without a look at the cells."""
+    stretch(layer, 1, 0.0, 1.0, _HARDNESS_STOPS)
+
+
 def _bottom_classes(layer):
     classes = [
         QgsPalettedRasterRenderer.Class(number, QColor(color), label)
@@ -106,4 +111,9 @@ def _transitions(layer):
     )
 
 
-STYLES = {"bottom_type": _bottom_type, "bottom_areas": _bottom_areas, "transitions": _transitions}
+STYLES = {
+    "bottom_type": _bottom_type,
+    "water_hardness": _water_hardness,
+    "bottom_areas": _bottom_areas,
+    "transitions": _transitions,
+}

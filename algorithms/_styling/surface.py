@@ -56,4 +56,14 @@ def _difference(layer):
     stretch(layer, 1, -size, size, _CHANGE_STOPS)
 
 
-STYLES = {"surface": _surface, "uncertainty": _uncertainty, "difference": _difference}
+def _water_depth(layer, deepest=1.0):
+    """The blue ramp from the surface to the deepest depth, m, without a look at the cells."""
+    stretch(layer, 1, 0.0, deepest, DEPTH_STOPS)
+
+
+STYLES = {
+    "surface": _surface,
+    "water_depth": _water_depth,
+    "uncertainty": _uncertainty,
+    "difference": _difference,
+}

@@ -1,49 +1,34 @@
-"""What the recorder does in its thread: sources are read, bytes kept, soundings taken from them."""
+"""What the recorder does in its thread: sources are read, and what arrives gets its time.
+
+Nothing there waits for a disk or for a computation: bytes are written, and soundings taken from
+them, by two threads beside it (:mod:`.beside`).
+"""
 
 from __future__ import annotations
 
-import threading
 import time
-from dataclasses import dataclass
+from functools import partial
 
-import numpy as np
-from qgis.PyQt.QtCore import QObject, QTimer, pyqtSignal, pyqtSlot
+from qgis.PyQt.QtCore import QObject, QThread, QTimer, pyqtSignal, pyqtSlot
 
 from ...algorithms._i18n import tr
-from ...algorithms.core.errors import LakefloorError
-from ...algorithms.core.reading.live_log import LiveReader, Now
-from ...algorithms.core.reading.recorded_log import parse_recording
-from ...algorithms.core.soundings import Soundings
-from ...algorithms.core.times import date_in_name
+from .beside import Beside
+from .clock_watch import ClockWatch, clocks
+from .hearing_live import Hearing
 from .sources import open_source
 from .sources.source import GONE, OPEN, SILENT
+from .text_sources import first_line
 
-#: How often soundings are taken, the state is told, and files are brought to the disk, ms.
-_TAKE_MS, _TELL_MS, _SYNC_S = 250, 1000, 0.5
-#: The computer's clock has been set, or the computer slept, where it leaves the other by so much, s.
-_JUMP_S = 2.0
-#: A computer's clock is wrong where it is so far from the time of the fixes, s.
-_WRONG_S = 5.0
+#: How often files are brought to the disk, and the state is told, s.
+_FLUSH_S, _TELL_S = 0.5, 1.0
+#: A disk that does not answer for so long is said, s.
+_HANGS_S = 5.0
+#: Pieces that wait for a disk that does not answer: hours of a sounder and a receiver.
+_PIECES = 500_000
+#: With less room than this a person is told to make some, s.
+_SCARCE_S = 1800.0
 #: The end of a growing file by which it is found again, bytes.
 _TAIL = 4096
-
-
-@dataclass(frozen=True)
-class Heard:
-    """What was heard since the last time.
-
-    Attributes
-    ----------
-    soundings : Soundings
-        ``x`` and ``y`` are longitude and latitude, degrees.
-    now : Now
-    monotonic_us : int
-        When it was taken, us.
-    """
-
-    soundings: Soundings
-    now: Now
-    monotonic_us: int
 
 
 class RecorderWork(QObject):
@@ -52,10 +37,14 @@ class RecorderWork(QObject):
     Parameters
     ----------
     writer : RecordingWriter
+        Belongs to the thread of :attr:`disk` from :meth:`begin` to the end of that.
     specs : dict of str to SourceSpec
         By key.
-    resumed : bool
-        Whether the recording has soundings already, which are told first.
+
+    Attributes
+    ----------
+    disk : Beside
+        Does what concerns the writer.
     """
 
     heard = pyqtSignal(object)
@@ -63,69 +52,60 @@ class RecorderWork(QObject):
     #: States of the sources, bytes, free space, problem.
     told = pyqtSignal(object, object, object, str)
 
-    _read = pyqtSignal(object)
-
-    def __init__(self, writer, specs, resumed):
+    def __init__(self, writer, specs):
         super().__init__()
-        self._writer, self._specs, self._resumed = writer, specs, resumed
-        self._reader = LiveReader(name_date=date_in_name(writer.recording.path.name))
-        self._sources, self._states, self._timers = {}, {}, []
-        self._clocks = self._gps_gap = None
-        self._over = threading.Event()
+        self._writer, self._specs = writer, specs
+        self._sources, self._states, self._lines, self._timer = {}, {}, {}, None
+        self._clocks, self._room, self._failed, self._left_out = ClockWatch(_TELL_S), None, "", 0
+        self._is_scarce = False
+        self.disk = Beside("recording", _FLUSH_S, self._flush, self._fail)
+        self._hearing = Hearing(
+            writer.recording, writer.session, self.heard.emit, self._note, self._fail
+        )
 
     @pyqtSlot()
     def begin(self):
         """Open the sources."""
-        self._read.connect(self._tell_read)
-        if self._resumed:
-            self._note("resumed", tr("The recording goes on."))
-            threading.Thread(target=self._read_back, daemon=True).start()
-        threading.Thread(target=self._sync, daemon=True).start()
+        self.disk.start()
+        self._hearing.begin()
         for key, spec in self._specs.items():
-            source = self._sources[key] = open_source(spec, self._tail(key))
-            source.arrived.connect(lambda data, key=key: self._take(key, bytes(data)))
-            source.changed.connect(lambda *how, key=key: self._follow(key, *how))
+            tail = self._tail(key)
+            source = self._sources[key] = open_source(spec, tail)
+            source.arrived.connect(partial(self._take, key))
+            source.changed.connect(partial(self._follow, key))
+            head = b"" if tail else first_line(spec)
+            if head:
+                self._take(key, head)
             source.open()
-        for pace, do in ((_TAKE_MS, self._listen), (_TELL_MS, self._look)):
-            timer = QTimer(self)
-            timer.setInterval(pace)
-            timer.timeout.connect(do)
-            timer.start()
-            self._timers.append(timer)
+        self._timer = QTimer(self)
+        self._timer.setInterval(int(1000 * _TELL_S))
+        self._timer.timeout.connect(self._look)
+        self._timer.start()
 
-    @pyqtSlot(object)
-    def end(self, facts):
-        """Close the sources and end the recording, or leave it open where there are no facts."""
-        for timer in self._timers:
-            timer.stop()
+    @pyqtSlot()
+    def end(self):
+        """Close the sources, and end the thread."""
+        if self._timer is not None:
+            self._timer.stop()
         for source in self._sources.values():
             source.close()
-        self._listen()
-        self._over.set()
-        if facts is None:
-            self._writer.leave()
-        else:
-            self._writer.end(**facts)
-        for source in self._sources.values():
             source.deleteLater()
-
-    @pyqtSlot(object)
-    def mark(self, mark):
-        """Keep a mark."""
-        self._writer.mark(mark)
-
-    @pyqtSlot(object)
-    def change(self, facts):
-        """Keep what is said of the outing."""
-        self._writer.change(**facts)
+        self._hearing.finish(_HANGS_S)
+        QThread.currentThread().quit()
 
     # -- what comes -----------------------------------------------------------
 
     def _take(self, key, data):
-        us, utc = time.monotonic_ns() // 1000, time.time_ns() // 1000
-        self._writer.add(key, data, us, utc)
-        self._reader.feed(key, data, us, utc, self._writer.session)
-        self.raw.emit(data)
+        us, utc, data = time.monotonic_ns() // 1000, time.time_ns() // 1000, bytes(data)
+        if self.disk.asked < _PIECES:
+            self.disk.ask(self._writer.add, key, data, us, utc)
+        else:
+            self._left_out += len(data)
+        self._hearing.hear(key, data, us, utc)
+        # Whole lines, so that those of one source do not come between the parts of another's.
+        whole, end, self._lines[key] = (self._lines.get(key, b"")[-_TAIL:] + data).rpartition(b"\n")
+        if end:
+            self.raw.emit(whole + end)
 
     def _follow(self, key, state, text):
         before = self._states.get(key, ("", ""))[0]
@@ -138,68 +118,47 @@ class RecorderWork(QObject):
             self._note("silent", text, key)
         self._tell()
 
-    def _listen(self):
-        soundings = self._reader.take()
-        self.heard.emit(Heard(soundings, self._reader.now, time.monotonic_ns() // 1000))
-
     def _look(self):
-        self._watch_clocks()
-        before = self._writer.problem
-        self._writer.settle()
-        if before and not self._writer.problem:
-            self._note("disk", tr("Writing goes on. {}").format(before))
+        for event in self._clocks.look(*clocks()):
+            self._note(*event)
+        if self._left_out and self.disk.asked < _PIECES // 2:
+            text = tr("{:,} bytes found no room while the disk did not answer.")
+            self._note("lost", text.format(self._left_out))
+            self._left_out = 0
         self._tell()
 
     def _tell(self):
-        writer = self._writer
-        self.told.emit(dict(self._states), writer.bytes, writer.free(), writer.problem)
-
-    def _note(self, kind, text, key=""):
-        self._writer.event(kind, text, key)
-
-    # -- clocks ---------------------------------------------------------------
-
-    def _watch_clocks(self):
-        """Keep what a clock does that is no flow of time."""
-        now = time.monotonic(), time.time()
-        if self._clocks is not None:
-            passed, shown = (a - b for a, b in zip(now, self._clocks))
-            if passed > _JUMP_S + _TELL_MS / 1000.0 or abs(shown - passed) > _JUMP_S:
-                text = tr(
-                    "Between two looks {:.1f} s passed, and the computer's clock went {:.1f} s."
-                )
-                self._note("asleep" if shown >= passed else "clock", text.format(passed, shown))
-        self._clocks = now
-        fix = self._reader.now
-        if fix.fix_us is None or np.isnat(fix.gps_time):
-            return
-        at_fix = 1e6 * now[1] - (1e6 * now[0] - fix.fix_us)
-        gap = at_fix / 1e6 - fix.gps_time.astype("datetime64[ms]").astype(np.int64) / 1e3
-        if abs(gap) > _WRONG_S and (self._gps_gap is None or abs(gap - self._gps_gap) > _WRONG_S):
-            self._gps_gap = gap
-            text = tr(
-                "The computer's clock is {:.0f} s from the time of the GPS receiver, which counts."
-            )
-            self._note("clock", text.format(gap))
+        problem = self._writer.problem or self._failed
+        quiet = time.monotonic() - self.disk.alive_at
+        if quiet > _HANGS_S:
+            text = tr("The disk has not answered for {:.0f} s. What arrives waits in memory.")
+            problem = text.format(quiet)
+        elif not problem and self._is_scarce:
+            text = tr("The disk has room for {:.0f} more minutes. Make room on it.")
+            problem = text.format(self._room[1].seconds / 60.0)
+        count, free = self._room or (0, None)
+        self.told.emit(dict(self._states), count, free, problem)
 
     # -- beside the thread ----------------------------------------------------
 
-    def _sync(self):
-        """Bring files to the disk; a slow disk holds up nobody who takes the time of what comes."""
-        while not self._over.wait(_SYNC_S):
-            self._writer.sync()
+    def _flush(self):
+        """Bring what was written to the disk, in the disk's thread."""
+        self._writer.flush()
+        self._failed = ""
+        self._room = self._writer.bytes, self._writer.free()
+        is_scarce = self._room[1].seconds < _SCARCE_S
+        if is_scarce and not self._is_scarce:
+            text = tr("The disk has room for {:.0f} more minutes.")
+            self._writer.event("disk", text.format(self._room[1].seconds / 60.0))
+        self._is_scarce = is_scarce
 
-    def _read_back(self):
-        """Read what the recording holds already."""
-        try:
-            soundings = parse_recording(self._writer.recording.path).soundings
-        except (LakefloorError, OSError):
-            return
-        self._read.emit(soundings)
+    def _fail(self, error):
+        self._failed = tr("A part of the recorder failed ({}: {}). Recording goes on.").format(
+            type(error).__name__, error
+        )
 
-    @pyqtSlot(object)
-    def _tell_read(self, soundings):
-        self.heard.emit(Heard(soundings, self._reader.now, time.monotonic_ns() // 1000))
+    def _note(self, kind, text, key=""):
+        self.disk.ask(self._writer.event, kind, text, key, time.monotonic_ns() // 1000)
 
     def _tail(self, key) -> bytes:
         """Return the end of what was recorded from a source."""

@@ -280,6 +280,22 @@ def test_what_is_broken_is_not_shown(registry):
     wait(0.1)
 
 
+def test_two_sources_are_not_mixed(registry):
+    """Two ports give pieces that are cut anywhere, one between the other."""
+    fed = Tee()
+    fed.start()
+    (connection,) = registry.connectionList()
+    read = []
+    connection.nmeaSentenceReceived.connect(read.append)
+    depths = DPT * 10
+    for start in range(0, len(GGA), 5):
+        fed.feed(GGA[start : start + 5], "source-1")
+        fed.feed(depths[start : start + 5], "source-2")
+    assert [line.encode() + b"\r\n" for line in read] == [GGA]
+    fed.stop()
+    wait(0.1)
+
+
 def test_the_tee_is_no_source(registry, opened):
     """What we feed QGIS with would come back to us for ever."""
     fed = Tee()
@@ -298,26 +314,38 @@ import sys
 sys.path.insert(0, {ci!r})
 import checkout
 from qgis.core import QgsApplication
+from qgis.PyQt import sip
 from qgis.PyQt.QtCore import QTimer
+from qgis.PyQt.QtWidgets import QWidget
 application = QgsApplication([], True)
 application.initQgis()
 from lakefloor.plugin.water.sources import SourceSpec, Tee, open_source
-tee = Tee()
+window = QWidget()
+tee = Tee(window)
 tee.start()
+assert len(QgsApplication.gpsConnectionRegistry().connectionList()) == 1
 tee.feed({data!r})
 reader = open_source(SourceSpec("qgis"))
 reader.open()
 {how}
+assert QgsApplication.gpsConnectionRegistry().connectionList() == []
 application.exitQgis()
 print("ended")
 """
 
 
 @pytest.mark.parametrize(
-    "how", ["QTimer.singleShot(300, application.quit)\napplication.exec()", ""]
+    "how",
+    [
+        "QTimer.singleShot(300, application.quit)\napplication.exec()",
+        "QTimer.singleShot(300, application.quit)\napplication.exec()\nsip.delete(window)",
+        # As QGIS does it.
+        "window.deleteLater()\nQTimer.singleShot(300, application.quit)\napplication.exec()",
+        "sip.delete(window)",
+    ],
 )
 def test_closing_qgis_with_a_tee(how):
-    """With a loop that ends as QGIS's does, and with none."""
+    """QGIS deletes connections that are left when Python has ended, and that ends it badly."""
     code = CLOSING.format(
         ci=str(Path(__file__).resolve().parents[2] / ".ci"), data=GGA + RMC, how=how
     )

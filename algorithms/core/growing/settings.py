@@ -77,10 +77,13 @@ class WindowPicture:
         0..1; None where none was logged.
     contours : list of (float, bool, array of shape (k, 2))
         Depth in m, whether the soundings support the interval there, and places, m.
-    breaklines : list of (float, array of shape (k, 2))
-        Fall from crest to toe in m, and places, m.
+    breaklines : list of (str, float, array of shape (k, 2))
+        Kind as in :data:`~.structure_names.BREAKLINE_KINDS`, fall from crest to toe in m, and
+        places, m.
     stamp : int
         Monotonic time of the newest sounding that is drawn, us; 0 for earlier ones alone.
+    neighbors : list of (tuple, list)
+        Keys and contours of the neighbors whose lines end at this window.
     """
 
     key: tuple[int, int]
@@ -93,3 +96,4 @@ class WindowPicture:
     contours: list = field(default_factory=list)
     breaklines: list = field(default_factory=list)
     stamp: int = 0
+    neighbors: list = field(default_factory=list)

@@ -46,6 +46,12 @@ class Arrivals:
     def __len__(self) -> int:
         return len(self.end)
 
+    def before(self, session: int) -> Arrivals:
+        """Return the records of earlier sessions."""
+        count = int(np.searchsorted(self.session, session))
+        columns = (self.session, self.end, self.monotonic_us, self.utc_us)
+        return Arrivals(*(column[:count] for column in columns))
+
     def piece_of(self, offset: np.ndarray) -> np.ndarray:
         """Return the number of the piece in which each byte lies; n for bytes behind the last."""
         return np.searchsorted(self.end, offset, side="right")

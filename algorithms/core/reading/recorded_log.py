@@ -137,9 +137,15 @@ def in_order_of_arrival(sources: Iterable[RecordedLines]) -> tuple[bytes, LineCl
 
 
 def parse_recording(
-    folder: Path, *, max_fix_gap_s: float = 10.0, progress: Progress = silent
+    folder: Path,
+    *,
+    max_fix_gap_s: float = 10.0,
+    before_session: int | None = None,
+    progress: Progress = silent,
 ) -> ParsedLog:
     """Return the soundings of a recording from all of its sources that speak NMEA 0183.
+
+    With ``before_session`` only what came before that session is read, as while it still grows.
 
     Raises
     ------
@@ -155,9 +161,12 @@ def parse_recording(
             raise LakefloorError(
                 f"'{path.name}' cannot be opened ({error.strerror}). Check that you may read it."
             ) from error
+        arrivals, wrong = parse_arrivals(beside)
+        if before_session is not None:
+            arrivals = arrivals.before(before_session)
+            data = data[: arrivals.end[-1] if len(arrivals) else 0]
         if not is_nmea(data):
             continue
-        arrivals, wrong = parse_arrivals(beside)
         broken += wrong
         sources.append(recorded_lines(data, arrivals))
     if not sources:

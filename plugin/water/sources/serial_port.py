@@ -131,7 +131,7 @@ def open_port(path: str, baud: int) -> int:
         except BlockingIOError as error:
             raise OSError(errno.EBUSY, os.strerror(errno.EBUSY)) from error
         # A pseudo-terminal would stay closed to others after a crash, until its other end closes.
-        if not os.ttyname(descriptor).startswith("/dev/pts/"):
+        if not os.path.realpath(path).startswith("/dev/pts/"):
             fcntl.ioctl(descriptor, termios.TIOCEXCL)
         _make_raw(descriptor, baud)
     except BaseException:

@@ -7,6 +7,7 @@ sentences of a position, and nothing before the first.
 from __future__ import annotations
 
 import re
+from functools import partial
 
 from qgis.core import QgsApplication, QgsNmeaConnection
 from qgis.PyQt import sip
@@ -27,34 +28,34 @@ _SENTENCE = re.compile(rb"\$([A-Z]{2}([A-Z]{3}),[^$*!\r\n]*)\*([0-9A-Fa-f]{2})")
 _LONGEST = 1024
 
 
+#: Pipe -> what is registered with QGIS. QGIS deletes connections after the end of Python's part, and
+#: fails then, so none may be left.
+_connections = {}
+
+
 class Tee(QObject):
     """Feeds QGIS with what a source reads; lives in the main thread."""
 
     def __init__(self, parent=None):
         super().__init__(parent)
-        self._pipe, self._connection = None, None
-        self._begun, self._has_place = b"", False
-        QCoreApplication.instance().aboutToQuit.connect(self.stop)
+        self._pipe, self._begun, self._has_place = None, {}, False
 
     def start(self):
         """Show QGIS a connection."""
-        if self._connection is not None:
-            return
-        self._begun, self._has_place = b"", False
-        self._pipe = _Pipe()
-        self._pipe.open(QIODevice.OpenModeFlag.ReadOnly)
-        self._connection = QgsNmeaConnection(self._pipe)
-        self._connection.setProperty(_MARK, True)
-        self._connection.connect()
-        QgsApplication.gpsConnectionRegistry().registerConnection(self._connection)
+        if self._pipe is None:
+            self._pipe, self._begun, self._has_place = _Pipe(), {}, False
+            _register(self._pipe)
+            # Where its window is deleted, this is too, and QGIS must not keep what it feeds.
+            self.destroyed.connect(partial(_unregister, self._pipe))
 
     @pyqtSlot(bytes)
-    def feed(self, data: bytes):
-        """Give QGIS what these bytes of one source have of positions."""
-        if self._pipe is None:
+    @pyqtSlot(bytes, str)
+    def feed(self, data: bytes, key: str = ""):
+        """Give QGIS what these bytes of the source with that key have of positions."""
+        if self._pipe not in _connections:
             return
-        whole, end, begun = (self._begun + data).rpartition(b"\n")
-        self._begun = begun[-_LONGEST:]
+        whole, end, begun = (self._begun.get(key, b"") + data).rpartition(b"\n")
+        self._begun[key] = begun[-_LONGEST:]
         told = b"".join(self._of_a_place(line) for line in whole.splitlines()) if end else b""
         if told:
             self._pipe.add(told)
@@ -71,13 +72,8 @@ class Tee(QObject):
     @pyqtSlot()
     def stop(self):
         """Take the connection out of QGIS."""
-        if self._connection is None:
-            return
-        connection, self._connection, self._pipe = self._connection, None, None
-        QgsApplication.gpsConnectionRegistry().unregisterConnection(connection)
-        if not sip.isdeleted(connection):
-            connection.close()
-            connection.deleteLater()
+        pipe, self._pipe = self._pipe, None
+        _unregister(pipe)
 
 
 def is_tee(connection) -> bool:
@@ -109,3 +105,32 @@ class _Pipe(QIODevice):
 
     def writeData(self, data):
         return -1
+
+
+def _register(pipe):
+    pipe.open(QIODevice.OpenModeFlag.ReadOnly)
+    connection = QgsNmeaConnection(pipe)
+    connection.setProperty(_MARK, True)
+    connection.connect()
+    QgsApplication.gpsConnectionRegistry().registerConnection(connection)
+    if not _connections:
+        # Of no object: QGIS deletes its window, with all in it, before it says so.
+        QCoreApplication.instance().aboutToQuit.connect(_unregister_all)
+    _connections[pipe] = connection
+
+
+def _unregister(pipe, *_):
+    connection = _connections.pop(pipe, None)
+    if connection is None:
+        return
+    if not _connections:
+        QCoreApplication.instance().aboutToQuit.disconnect(_unregister_all)
+    QgsApplication.gpsConnectionRegistry().unregisterConnection(connection)
+    if not sip.isdeleted(connection):
+        connection.close()
+        connection.deleteLater()
+
+
+def _unregister_all(*_):
+    for pipe in list(_connections):
+        _unregister(pipe)

@@ -1,0 +1,176 @@
+"""What the process of the growing map does: takes messages, draws the newest windows first.
+
+Messages in, each a tuple with its name first:
+
+- ``("begin", dict)``: settings; see :func:`settings_of`.
+- ``("add", Soundings, stamp)``: new soundings, longitude and latitude, as they were read.
+- ``("level", float or None)``: what is added to today's depths, m; None fits them to earlier ones.
+- ``("plan", dict)``: asks for the next lane.
+- ``("stop",)``.
+
+Messages out: ``("ready", dict)``, ``("picture", WindowPicture)``, ``("heard", dict)`` with what was
+made of soundings, ``("level", dict)``, ``("planned", dict)``, ``("told", str)``.
+"""
+
+from __future__ import annotations
+
+import time
+from dataclasses import replace
+
+import numpy as np
+from shapely import wkb
+
+from ..core.errors import LakefloorError
+from ..core.growing.growing_map import GrowingMap
+from ..core.growing.level_fit import LevelFit
+from ..core.growing.live_depths import LiveDepths
+from ..core.growing.settings import MapSettings
+from ..core.soundings import ACCEPTED, concatenate
+from ..core.spacing import GAP_IN_SPACINGS, suggest_cell
+from ..core.surface.surface_record import record_from_text
+
+#: Lane spacing where nothing is known yet, m.
+USUAL_SPACING = 20.0
+#: A window is drawn again at the earliest after, s; nobody sees more, and the battery lasts.
+PACE_S = 0.4
+#: How often today's level is fitted to earlier soundings, s.
+_FIT_S = 5.0
+
+
+def settings_of(given: dict) -> MapSettings:
+    """Return settings from what the window knows.
+
+    Parameters
+    ----------
+    given : dict
+        ``epsg`` (None until known), ``record`` (text of the record of the newest surface or ""),
+        ``shoreline`` (WKB or None), ``shore_depth``, ``interval_m``, ``spacing`` (m or None).
+    """
+    spacing = given.get("spacing") or USUAL_SPACING
+    cell, gap, learned = suggest_cell(spacing), GAP_IN_SPACINGS * spacing, None
+    if given.get("record"):
+        try:
+            record = record_from_text(given["record"])
+        except LakefloorError:
+            record = None
+        if record is not None:
+            cell, spacing, gap = record.cell, record.spacing, record.max_gap
+            learned = record.learned if record.method == "smooth" else None
+    shoreline = given.get("shoreline")
+    return MapSettings(
+        epsg=given.get("epsg"),
+        cell=cell,
+        spacing=spacing,
+        max_gap=gap,
+        learned=learned,
+        shoreline=wkb.loads(shoreline) if shoreline else None,
+        shore_depth=given.get("shore_depth", 0.0),
+        interval_m=given.get("interval_m", 0.3048),
+    )
+
+
+class MapWork:
+    """Holds the growing map; :meth:`take` and :meth:`step` give messages to send."""
+
+    def __init__(self):
+        self._map = self._depths = self._fit = None
+        self._settings, self._drawn, self._fitted, self._fits = None, {}, 0.0, True
+
+    def take(self, message: tuple) -> list:
+        """Take a message; return those that answer it."""
+        return getattr(self, f"_{message[0]}")(*message[1:])
+
+    def step(self) -> list:
+        """Draw a window if there is one to draw; return what there is to send."""
+        if self._map is None or self._map.is_idle:
+            return []
+        picture = self._map.draw_next()
+        return [] if picture is None else [("picture", picture)]
+
+    @property
+    def is_idle(self) -> bool:
+        """Whether all that came in is drawn."""
+        return self._map is None or self._map.is_idle
+
+    # -- messages -------------------------------------------------------------
+
+    def _begin(self, given):
+        self._settings = settings_of(given)
+        epsg, draft = given.get("epsg"), given.get("draft_m", 0.0)
+        self._depths = LiveDepths(epsg, draft, given.get("sound_ratio", 1.0))
+        self._fit, told = LevelFit(None), []
+        if epsg is not None:
+            told = self._hold_earlier(given.get("database"))
+        answer = {"cell": self._settings.cell, "spacing": self._settings.spacing}
+        answer["earlier"] = 0 if self._fit is None else self._fit.count
+        return [*told, ("ready", answer)]
+
+    def _hold_earlier(self, path):
+        earlier, told = None, []
+        if path:
+            try:
+                earlier = _read_earlier(path)
+            except (LakefloorError, OSError) as error:
+                told = [("told", str(error))]
+        self._map = GrowingMap(self._settings, earlier)
+        self._fit = LevelFit(earlier)
+        return told
+
+    def _add(self, soundings, stamp):
+        known = self._depths.take(soundings)
+        if self._map is None and len(known):
+            self._settings = replace(self._settings, epsg=self._depths.epsg)
+            self._map = GrowingMap(self._settings)
+        if not len(known):
+            return []
+        self._map.add(known, stamp)
+        seen = {
+            "x": known.x,
+            "y": known.y,
+            "depth": known.depth,
+            "hardness": known.hardness,
+            "accepted": known.status == ACCEPTED,
+            "epsg": self._depths.epsg,
+            "stamp": stamp,
+        }
+        return [("heard", seen), *self._fit_level(known)]
+
+    def _fit_level(self, known):
+        self._fit.add(known)
+        if not self._fits or time.monotonic() - self._fitted < _FIT_S:
+            return []
+        self._fitted = time.monotonic()
+        found = self._fit.fitted()
+        if found is None:
+            return []
+        shift, sigma, pairs = found
+        self._map.shift(shift)
+        return [("level", {"shift_m": shift, "sigma_m": sigma, "pairs": pairs})]
+
+    def _level(self, shift):
+        self._fits = shift is None
+        if shift is not None and self._map is not None:
+            self._map.shift(shift)
+        return []
+
+    def _plan(self, given):
+        from ..core.growing.planning import plan_next
+
+        if self._map is None:
+            return [("planned", {"text": "", "line": None})]
+        try:
+            return [("planned", plan_next(self._map, **given))]
+        except LakefloorError as error:
+            return [("planned", {"error": str(error), "line": None})]
+
+
+def _read_earlier(path):
+    """Return the accepted soundings of a lake database, without what the map is not drawn from."""
+    from .. import _store
+
+    parts = []
+    for part in _store.read(path):
+        kept = part.select(part.accepted)
+        nothing = np.broadcast_to(np.array("", dtype=object), len(kept))
+        parts.append(kept.replace(corrections=nothing))
+    return concatenate(parts) if parts else None

@@ -1,0 +1,140 @@
+"""A raster of which windows are written one by one, while others look at it."""
+
+from __future__ import annotations
+
+from contextlib import suppress
+from pathlib import Path
+
+import numpy as np
+from osgeo import gdal
+
+from .._i18n import tr
+from ..core.errors import LakefloorError
+
+__all__ = ["WindowRaster"]
+
+#: Windows around the first ones for which there is room.
+_ROOM = 4
+
+
+class WindowRaster:
+    """A GeoTIFF without compression whose tiles are the windows; what is not written takes no room.
+
+    Parameters
+    ----------
+    folder : Path
+    name : str
+        Of the file, without its ending and the number that it gets when it grows.
+    crs : str
+        WKT.
+    cell : float
+        m.
+    cells : int
+        Along a side of a window.
+    bands : sequence of str
+        Their descriptions.
+    """
+
+    def __init__(self, folder, name, crs, cell, cells, bands):
+        self._folder, self._name, self._crs = Path(folder), name, crs
+        self._cell, self._cells, self._bands = cell, cells, tuple(bands)
+        self._dataset, self._corner, self._size, self._number = None, (0, 0), (0, 0), 0
+        self.path = None
+
+    def cover(self, first: tuple, last: tuple) -> bool:
+        """Make room for windows from one key to another; return whether the file is another one."""
+        now = self._corner, tuple(c + s - 1 for c, s in zip(self._corner, self._size))
+        if self._dataset is not None:
+            inside = all(a <= b for a, b in zip(now[0], first))
+            if inside and all(a >= b for a, b in zip(now[1], last)):
+                return False
+            first = tuple(map(min, first, now[0]))
+            last = tuple(map(max, last, now[1]))
+        corner = tuple(c - _ROOM for c in first)
+        size = tuple(b - a + 1 + _ROOM for a, b in zip(corner, last))
+        old, before = self._dataset, self._corner
+        self._make(corner, size)
+        if old is not None:
+            self._copy(old, before)
+        return True
+
+    def write(self, key: tuple, values) -> bool:
+        """Write the bands of a window; return whether the file is another one now.
+
+        Parameters
+        ----------
+        key : tuple of int
+            Column and row of the window.
+        values : sequence of array, shape (cells, cells)
+
+        Raises
+        ------
+        LakefloorError
+            If it cannot be written.
+        """
+        grown = self.cover(key, key)
+        left, top = ((k - c) * self._cells for k, c in zip(key, self._corner))
+        wrong = gdal.CE_None
+        for number, band in enumerate(values, 1):
+            block = np.ascontiguousarray(band, dtype=np.float32)
+            wrong = max(wrong, self._dataset.GetRasterBand(number).WriteArray(block, left, top))
+        self._dataset.FlushCache()
+        if wrong != gdal.CE_None:
+            raise self._cannot_write()
+        return grown
+
+    def close(self):
+        """Let go of the file."""
+        self._dataset = None
+
+    def _make(self, corner, size):
+        self._number += 1
+        path = self._folder / f"{self._name}_{self._number}.tif"
+        options = ["TILED=YES", "SPARSE_OK=TRUE", "INTERLEAVE=BAND"]
+        options += [f"BLOCKXSIZE={self._cells}", f"BLOCKYSIZE={self._cells}", "BIGTIFF=IF_SAFER"]
+        dataset = None
+        with suppress(RuntimeError):
+            dataset = gdal.GetDriverByName("GTiff").Create(
+                str(path),
+                size[0] * self._cells,
+                size[1] * self._cells,
+                len(self._bands),
+                gdal.GDT_Float32,
+                options,
+            )
+        if dataset is None:
+            raise self._cannot_write()
+        side = self._cells * self._cell
+        dataset.SetGeoTransform(
+            (corner[0] * side, self._cell, 0.0, -corner[1] * side, 0.0, -self._cell)
+        )
+        dataset.SetProjection(self._crs)
+        for number, text in enumerate(self._bands, 1):
+            band = dataset.GetRasterBand(number)
+            band.SetDescription(text)
+            band.SetNoDataValue(float("nan"))
+        dataset.FlushCache()
+        self._dataset, self._corner, self._size, self.path = dataset, corner, size, path
+
+    def _copy(self, old, before):
+        """Copy the windows that were written."""
+        n, shift = self._cells, [a - b for a, b in zip(before, self._corner)]
+        for top in range(0, old.RasterYSize, n):
+            for left in range(0, old.RasterXSize, n):
+                blocks = [
+                    old.GetRasterBand(i).ReadAsArray(left, top, n, n)
+                    for i in range(1, len(self._bands) + 1)
+                ]
+                if not np.isfinite(blocks[0]).any():
+                    continue
+                for number, block in enumerate(blocks, 1):
+                    band = self._dataset.GetRasterBand(number)
+                    band.WriteArray(block, left + shift[0] * n, top + shift[1] * n)
+        self._dataset.FlushCache()
+
+    def _cannot_write(self):
+        return LakefloorError(
+            tr(
+                "Cannot write the map on the water into '{}'. Check that the disk is not full."
+            ).format(self._folder)
+        )

@@ -1,0 +1,222 @@
+"""The layers of the map that grows on the water, in the lake's group of a project."""
+
+from __future__ import annotations
+
+from qgis.core import (
+    QgsFeature,
+    QgsGeometry,
+    QgsLineString,
+    QgsPoint,
+    QgsRasterLayer,
+    QgsVectorLayer,
+)
+
+from .._compat import make_field
+from .._i18n import tr
+from .._styling import apply_style
+from ..core.errors import LakefloorError
+from .lake_group import LAKE, OWN_ID, ROLE, LakeGroup
+
+__all__ = ["WaterLayers"]
+
+_SECTION = "lakefloor/section"
+_KEY = "water"
+#: Custom property by which QGIS knows that a layer in memory need not be saved.
+_NEED_NOT_SAVE = "skipMemoryLayersCheck"
+
+_CONTOUR_FIELDS = (
+    ("depth_m", "double"), ("depth", "double"), ("label", "text"), ("index", "int"),
+    ("kind", "text"), ("supported", "int"), ("spot", "double"), ("window", "text"),
+)  # fmt: skip
+_BREAKLINE_FIELDS = (("kind", "text"), ("height_m", "double"), ("window", "text"))
+_SOUNDING_FIELDS = (("depth_m", "double"), ("hardness", "double"), ("status", "text"))
+
+#: Every so many contours one is an index contour.
+_INDEX_EVERY = 5
+
+
+class WaterLayers:
+    """Layers of one outing; they live in memory and in temporary files.
+
+    Parameters
+    ----------
+    project : QgsProject
+    facts : LakeFacts
+    crs : QgsCoordinateReferenceSystem
+        Of the map.
+    unit : {"ft", "m"}
+        In which the user reads depths.
+    interval_m : float
+    note : str
+        How the picture differs from the careful map.
+    """
+
+    def __init__(self, project, facts, crs, unit, interval_m, note):
+        self._project, self._facts, self._crs = project, facts, crs
+        self._unit, self._interval, self._note = unit, interval_m, note
+        self._layers, self._ids = {}, {}
+
+    # -- layers ---------------------------------------------------------------
+
+    def layer(self, role):
+        """Return a layer that is still there, or None."""
+        name = self._layers.get(role)
+        return None if name is None else self._project.mapLayer(name)
+
+    def remove(self):
+        """Take the layers and their group out of the project."""
+        there = [name for name in self._layers.values() if self._project.mapLayer(name)]
+        self._layers, self._ids = {}, {}
+        node = self._section(make=False)
+        self._project.removeMapLayers(there)
+        if node is not None and not node.children():
+            node.parent().removeChildNode(node)
+
+    def show_raster(self, role, path, title, style):
+        """Show a raster file, or the file that has taken its place.
+
+        Raises
+        ------
+        LakefloorError
+            If QGIS cannot open it.
+        """
+        layer = self.layer(role)
+        if layer is not None:
+            layer.setDataSource(str(path), layer.name(), "gdal")
+            return layer
+        layer = QgsRasterLayer(str(path), title)
+        if not layer.isValid():
+            raise LakefloorError(tr("QGIS cannot open '{}'.").format(path))
+        return self._add(role, layer, style)
+
+    def stretch_depth(self, deepest):
+        """Let the colors of the depth reach from the surface to the deepest depth, m."""
+        layer = self.layer("water_depth")
+        if layer is not None:
+            apply_style(layer, "water_depth", deepest=deepest)
+
+    def refresh_raster(self, role):
+        """Let QGIS read again what was written into a file."""
+        layer = self.layer(role)
+        if layer is not None:
+            layer.dataProvider().reloadData()
+            layer.triggerRepaint()
+
+    def set_contours(self, window, contours):
+        """Put the contours of a window in place of those it had."""
+        meters = {"ft": 0.3048, "m": 1.0}[self._unit]
+        rows = []
+        for level, supported, xy in contours:
+            depth = round(level / meters, 3)
+            index = int(round(level / self._interval) % _INDEX_EVERY == 0)
+            values = [level, depth, f"{depth:g}", index, None, int(supported), None, str(window)]
+            rows.append((xy, values))
+        self._replace("water_contours", window, rows)
+
+    def set_breaklines(self, window, lines):
+        """Put the break-lines of a window in place of those it had."""
+        rows = [(xy, [kind, fall, str(window)]) for kind, fall, xy in lines]
+        self._replace("water_break_lines", window, rows)
+
+    def add_soundings(self, x, y, depth, hardness, accepted):
+        """Add soundings of today."""
+        layer = self.layer("water_soundings") or self._vector("water_soundings")
+        features = []
+        for values in zip(x, y, depth, hardness, accepted):
+            feature = QgsFeature(layer.fields())
+            feature.setGeometry(QgsGeometry(QgsPoint(float(values[0]), float(values[1]))))
+            hard = None if values[3] != values[3] else float(values[3])
+            status = "accepted" if values[4] else "spike along track"
+            feature.setAttributes([float(values[2]), hard, status])
+            features.append(feature)
+        layer.dataProvider().addFeatures(features)
+
+    def repaint(self, role):
+        """Let the map show what is new in a layer."""
+        layer = self.layer(role)
+        if layer is not None:
+            layer.triggerRepaint()
+
+    # -- how they are made ----------------------------------------------------
+
+    def _replace(self, role, window, rows):
+        layer = self.layer(role)
+        if layer is None and not rows:
+            return
+        layer = layer or self._vector(role)
+        provider = layer.dataProvider()
+        old = self._ids.pop((role, window), None)
+        if old:
+            provider.deleteFeatures(old)
+        features = []
+        for xy, values in rows:
+            feature = QgsFeature(layer.fields())
+            line = QgsLineString(xy[:, 0].tolist(), xy[:, 1].tolist())
+            feature.setGeometry(QgsGeometry(line))
+            feature.setAttributes(values)
+            features.append(feature)
+        _, added = provider.addFeatures(features)
+        self._ids[role, window] = [feature.id() for feature in added]
+
+    def _vector(self, role):
+        kind, fields, title, style = {
+            "water_contours": (
+                "LineString", _CONTOUR_FIELDS, tr("Contours on the water"), "contours",
+            ),
+            "water_break_lines": (
+                "LineString", _BREAKLINE_FIELDS, tr("Drop-offs on the water"), "break_lines",
+            ),
+            "water_soundings": ("Point", _SOUNDING_FIELDS, tr("Soundings of today"), "soundings"),
+        }[role]  # fmt: skip
+        layer = QgsVectorLayer(f"{kind}?crs={self._crs.authid()}", title, "memory")
+        layer.setCrs(self._crs)
+        layer.dataProvider().addAttributes([make_field(*field) for field in fields])
+        layer.updateFields()
+        options = {"deepest": 15.0} if role == "water_soundings" else {}
+        return self._add(role, layer, style, **options)
+
+    def _add(self, role, layer, style, **options):
+        layer.setCustomProperty(_NEED_NOT_SAVE, 1)
+        layer.setCustomProperty(LAKE, self._facts.id)
+        layer.setCustomProperty(ROLE, role)
+        layer.setCustomProperty(OWN_ID, layer.id())
+        metadata = layer.metadata()
+        metadata.setAbstract(self._note)
+        layer.setMetadata(metadata)
+        apply_style(layer, style, **options)
+        if hasattr(layer, "setAutoRefreshEnabled"):
+            layer.setAutoRefreshEnabled(False)
+        self._project.addMapLayer(layer, False)
+        section = self._section()
+        node = section.insertLayer(_place(section, role), layer)
+        node.setExpanded(False)
+        self._layers[role] = layer.id()
+        return layer
+
+    def _section(self, make=True):
+        group = LakeGroup(self._project, self._facts.id, self._facts.name)
+        for node in group.node.findGroups(True):
+            if node.customProperty(_SECTION) == _KEY:
+                return node
+        if not make:
+            return None
+        node = group.node.insertGroup(0, tr("On the water"))
+        node.setCustomProperty(_SECTION, _KEY)
+        return node
+
+
+#: From the top of the map downward.
+_FROM_THE_TOP = (
+    "water_lane", "water_break_lines", "water_contours", "water_soundings", "water_hardness",
+    "water_depth",
+)  # fmt: skip
+
+
+def _place(section, role) -> int:
+    """Return the place of a layer among those of its group."""
+    later = _FROM_THE_TOP[_FROM_THE_TOP.index(role) + 1 :]
+    for number, node in enumerate(section.children()):
+        layer = getattr(node, "layer", lambda: None)()
+        if layer is not None and layer.customProperty(ROLE) in later:
+            return number
+    return len(section.children())

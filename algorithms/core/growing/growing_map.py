@@ -1,0 +1,290 @@
+"""The map that grows while the boat runs."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+from scipy.ndimage import gaussian_filter
+
+from ..errors import LakefloorError
+from ..grid import Grid, Surface
+from ..polygons import inside
+from ..soundings import Soundings
+from ..surface.frame import Frame, frame
+from ..surface.nodes import join, shore_nodes, sounding_nodes
+from ..surface.smooth_surface import Learned, SmoothFit, draw_smooth
+from ..surface.surface_uncertainty import Growth
+from ..surface.tiles import learn
+from .held_soundings import HeldSoundings, columns_of, soundings_of
+from .settings import WINDOW_CELLS, MapSettings, WindowPicture
+from .window_lines import window_breaklines, window_contours, with_neighbors
+
+#: Cells around a window that it is drawn with; the coarser grids of the surface want a multiple.
+HALO_CELLS = 64
+#: Of so many windows one is that which has waited longest.
+_TURN = 3
+#: Soundings from which settings can be learned.
+_ENOUGH = 400
+#: What is taken before anything was learned: give of the plate, and growth of the error.
+_USUAL_GIVE, _USUAL_RATE, _USUAL_NOISE = 0.03, 1.5, 0.05
+#: Reach of a sounding's hardness, in lane spacings.
+_HARDNESS_REACH = 0.35
+
+
+class GrowingMap:
+    """Draws windows where soundings are new.
+
+    Parameters
+    ----------
+    settings : MapSettings
+    earlier : Soundings, optional
+        Of earlier visits, in the system of the map, m; they are drawn where new ones come in.
+
+    Notes
+    -----
+    A window is drawn by the routines of the careful surface, with what was learned from the whole
+    survey and a halo of :data:`HALO_CELLS`. It differs from that surface as a tile does whose halo
+    is short, and where what was learned is of an earlier survey.
+    """
+
+    def __init__(self, settings: MapSettings, earlier: Soundings | None = None):
+        self.settings = settings
+        self._held, self._shift = HeldSoundings(settings), 0.0
+        self._drawn, self._stamps, self._masks = {}, {}, {}
+        self._waiting, self._turn = {}, 0
+        self._learned, self._learned_from = settings.learned, 0
+        self._last_lane = 0
+        if earlier is not None and len(earlier):
+            kept = earlier.select(earlier.accepted)
+            self._held.put_earlier(columns_of(kept, _numbers(kept)))
+            self._last_lane = int(_numbers(kept).max(initial=0))
+
+    # -- soundings ------------------------------------------------------------
+
+    def add(self, soundings: Soundings, stamp: int = 0) -> None:
+        """Take soundings of today.
+
+        Parameters
+        ----------
+        soundings : Soundings
+            In the system of the map, m; depths as they are to be drawn. Lanes may be 0.
+        stamp : int
+            Monotonic time of the newest, us.
+        """
+        kept = soundings.select(soundings.accepted)
+        if not len(kept):
+            return
+        rows = columns_of(kept, np.where(kept.lane > 0, kept.lane + self._last_lane, 0))
+        self._held.add(rows)
+        reach = min(self.settings.max_gap, HALO_CELLS * self.settings.cell)
+        places = [
+            self.settings.windows_of(rows[:, 0] + dx, rows[:, 1] + dy)
+            for dx in (-reach, reach)
+            for dy in (-reach, reach)
+        ]
+        for key in np.unique(np.concatenate(places), axis=0).tolist():
+            self._wait(tuple(key), stamp)
+
+    def shift(self, dz: float) -> None:
+        """Move today's depths to another lake level: ``dz``, m, is added to what was taken."""
+        if dz == self._shift:
+            return
+        self._shift = dz
+        for key in list(self._stamps) or self._held.windows_of_today:
+            self._wait(key, self._stamps.get(key, 0))
+
+    def _wait(self, key, stamp):
+        # In order of first request; the newest stamp tells what is urgent.
+        self._waiting[key] = max(stamp, self._waiting.get(key, 0))
+
+    @property
+    def is_idle(self) -> bool:
+        """Whether all that came in is drawn."""
+        return not self._waiting
+
+    # -- pictures -------------------------------------------------------------
+
+    def draw_next(self) -> WindowPicture | None:
+        """Draw the window with the newest soundings; now and then that which waits longest."""
+        while self._waiting:
+            self._turn += 1
+            if self._turn % _TURN == 0:
+                key = next(iter(self._waiting))
+            else:
+                key = max(self._waiting, key=lambda k: self._waiting[k])
+            stamp = self._waiting.pop(key)
+            picture = self._draw(key, stamp)
+            if picture is not None:
+                return picture
+        return None
+
+    def _draw(self, key, stamp):
+        s, n = self.settings, WINDOW_CELLS
+        reach = HALO_CELLS * s.cell
+        rows = self._held.near(key, reach, self._shift)
+        if not len(rows):
+            return None
+        learned = self._knowing(rows)
+        part = self._frame(key, rows)
+        if part is None:
+            return None
+        drawn = draw_smooth(part, learned)
+        inner = slice(HALO_CELLS, HALO_CELLS + n)
+        depth, sigma = (g.values[inner, inner] for g in (drawn.depth, drawn.uncertainty))
+        if not np.isfinite(depth).any() and key not in self._drawn:
+            return None
+        self._drawn[key] = depth.astype(np.float32), sigma.astype(np.float32)
+        self._stamps[key] = max(stamp, self._stamps.get(key, 0))
+        window = Grid(depth, *s.corner(key), s.cell, s.cell)
+        hardness = self._hardness(part, rows, drawn.distance.values)
+        return WindowPicture(
+            key,
+            window.west,
+            window.north,
+            s.cell,
+            *self._drawn[key],
+            None if hardness is None else hardness[inner, inner].astype(np.float32),
+            self._contours(key),
+            window_breaklines(drawn, window),
+            self._stamps[key],
+            self._contours_that_end_on(key),
+        )
+
+    def _frame(self, key, rows):
+        """Return the frame of a window with its halo, None where it lies off the lake."""
+        s, size = self.settings, WINDOW_CELLS + 2 * HALO_CELLS
+        west, north = s.corner(key)
+        reach = HALO_CELLS * s.cell
+        void = np.broadcast_to(np.nan, (size, size))
+        grid = Grid(void, west - reach, north + reach, s.cell, s.cell)
+        soundings, shoreline = soundings_of(rows), None
+        block = s.spacing / 4.0
+        nodes = [sounding_nodes(soundings, block)]
+        if s.shoreline is not None:
+            mask, shore, shoreline = self._shore(key, grid, block)
+            if not mask.any():
+                return None
+            nodes.append(shore)
+        part = Frame(join(nodes), soundings, grid, s.spacing, s.max_gap, shoreline, s.shore_depth)
+        if shoreline is not None:
+            part.__dict__["mask"] = mask  # what a cached property keeps
+        return part
+
+    def _shore(self, key, grid, block):
+        """Return the mask of a window's frame, the nodes along its shores, and the shoreline."""
+        if key not in self._masks:
+            s = self.settings
+            mask = inside(s.shoreline, grid)
+            nodes = self._shore_nodes(block)
+            west, south, east, north = grid.bounds
+            here = (nodes.x >= west) & (nodes.x < east) & (nodes.y > south) & (nodes.y <= north)
+            self._masks[key] = mask, nodes.select(here)
+        return (*self._masks[key], self.settings.shoreline)
+
+    def _shore_nodes(self, block):
+        if "nodes" not in self._masks:
+            s = self.settings
+            made = shore_nodes(s.shoreline, block, s.shore_depth, tolerance=s.cell / 4.0)
+            self._masks["nodes"] = made
+        return self._masks["nodes"]
+
+    def _hardness(self, part, rows, distance):
+        """Return hardness on the cells of a frame, as a mean that fades with distance."""
+        known = np.isfinite(rows[:, 4])
+        if not known.any():
+            return None
+        row, col = part.grid.rows_cols(rows[known, 0], rows[known, 1])
+        shape = part.grid.shape
+        at = np.rint(row).astype(int), np.rint(col).astype(int)
+        here = (at[0] >= 0) & (at[0] < shape[0]) & (at[1] >= 0) & (at[1] < shape[1])
+        flat = at[0][here] * shape[1] + at[1][here]
+        size = shape[0] * shape[1]
+        weight = np.bincount(flat, minlength=size).reshape(shape).astype(float)
+        total = np.bincount(flat, rows[known, 4][here], size).reshape(shape)
+        reach = max(_HARDNESS_REACH * self.settings.spacing / self.settings.cell, 1.0)
+        weight, total = (gaussian_filter(v, reach, mode="constant") for v in (weight, total))
+        near = np.isfinite(distance) & (weight > 1e-6)
+        return np.where(near, total / np.where(near, weight, 1.0), np.nan)
+
+    # -- lines over window edges ----------------------------------------------
+
+    def _contours(self, key):
+        s, (col, row) = self.settings, key
+        around = [self._drawn.get(k) for k in ((col + 1, row), (col, row + 1), (col + 1, row + 1))]
+        bands = [
+            with_neighbors(self._drawn[key][band], *(a and a[band] for a in around))
+            for band in (0, 1)
+        ]
+        depth, sigma = (Grid(values, *s.corner(key), s.cell, s.cell) for values in bands)
+        return window_contours(depth, sigma, s.interval_m)
+
+    def _contours_that_end_on(self, key):
+        """Return (window, contours) of the neighbors whose lines end on a window's first cells."""
+        col, row = key
+        others = (col - 1, row), (col, row - 1), (col - 1, row - 1)
+        return [(other, self._contours(other)) for other in others if other in self._drawn]
+
+    # -- what is learned ------------------------------------------------------
+
+    def _knowing(self, rows) -> Learned:
+        """Return what was learned, with limits that hold the depths here."""
+        if self.settings.learned is None:
+            self._learn()
+        known = self._learned or self._usual(rows)
+        low, high = float(rows[:, 2].min()), float(rows[:, 2].max())
+        if self.settings.shoreline is not None:
+            low = min(low, self.settings.shore_depth)
+        return replace(known, low=min(known.low, low), high=max(known.high, high))
+
+    def _usual(self, rows):
+        rate = _USUAL_RATE / float(np.sqrt(self.settings.spacing))
+        growth = Growth(_USUAL_NOISE, 1.0, rate, 1.0, 0)
+        fit = SmoothFit(_USUAL_GIVE, 0.0, np.nan, np.nan)
+        return Learned(fit, _USUAL_NOISE, growth, float(rows[:, 2].min()), float(rows[:, 2].max()))
+
+    def _learn(self):
+        """Learn from the soundings at hand, as soon as there are enough, and when they have doubled."""
+        count, s = self._held.count, self.settings
+        if count < max(_ENOUGH, 2 * self._learned_from):
+            return
+        self._learned_from = count
+        where = {"cell": s.cell, "spacing": s.spacing, "max_gap": s.max_gap}
+        try:
+            whole = frame(
+                soundings_of(self._held.all(self._shift)),
+                shoreline=s.shoreline,
+                shore_depth=s.shore_depth,
+                **where,
+            )
+            self._learned = learn(whole, "smooth", {})
+        except LakefloorError:
+            return
+
+    # -- for the planner ------------------------------------------------------
+
+    def surface(self, cell: float) -> Surface:
+        """Return the surface of everything on coarse cells, m.
+
+        Raises
+        ------
+        LakefloorError
+            If there are too few soundings.
+        """
+        s, rows = self.settings, self._held.all(self._shift)
+        whole = frame(
+            soundings_of(rows),
+            cell=cell,
+            shoreline=s.shoreline,
+            shore_depth=s.shore_depth,
+            max_gap=s.max_gap,
+            spacing=s.spacing,
+        )
+        return draw_smooth(whole, self._knowing(rows))
+
+
+def _numbers(soundings: Soundings) -> np.ndarray:
+    """Return a number for each lane of each visit, 0 for none, shape (n,)."""
+    _, visit = np.unique(soundings.visit.astype(str), return_inverse=True)
+    lane = soundings.lane.astype(np.int64)
+    return np.where(lane > 0, visit * (lane.max(initial=0) + 1) + lane, 0)

@@ -1,0 +1,110 @@
+"""What a lake gives to the map on the water: what was learned before, the shoreline, the level."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from qgis.core import (
+    QgsCoordinateReferenceSystem,
+    QgsProcessingContext,
+    QgsProcessingFeedback,
+    QgsRasterLayer,
+    QgsVectorLayer,
+)
+from shapely import wkb
+
+from ....algorithms._io.lake_files import source_of
+from ....algorithms._io.rasters import StoredSurface
+from ....algorithms._io.shoreline import read_polygon
+from ....algorithms._lake.runs import current_run
+from ....algorithms.core import units
+from ....algorithms.core.errors import LakefloorError
+
+__all__ = ["interval_of", "level_shift", "settings_for"]
+
+#: Between contours, by the lake's depth unit, m.
+_INTERVALS = {"feet": units.FOOT, "meters": 0.5}
+
+
+def interval_of(facts) -> float:
+    """Return the contour interval on the water, m."""
+    return _INTERVALS[facts.unit]
+
+
+def settings_for(lake, facts, given) -> tuple:
+    """Return what the process of the map is started with, the CRS of the map, and problems.
+
+    Parameters
+    ----------
+    lake : LakeFolder
+    facts : LakeFacts
+    given : dict
+        What was said at the start of the outing.
+
+    Returns
+    -------
+    settings : dict
+        See :func:`algorithms._growing.map_work.settings_of`.
+    crs : QgsCoordinateReferenceSystem
+        Invalid where the lake has none yet.
+    problems : list of str
+    """
+    problems = []
+    record, crs = _newest_surface(lake)
+    database = lake.database if lake.database.is_file() else None
+    if not crs.isValid() and database is not None:
+        layer = QgsVectorLayer(f"{database}|layername=soundings", "", "ogr")
+        crs = layer.crs()
+    settings = {
+        "epsg": (crs.authid() or crs.toWkt()) if crs.isValid() else None,
+        "record": record,
+        "database": None if database is None else str(database),
+        "draft_m": given.get("draft_m", facts.boat.draft_m),
+        "interval_m": interval_of(facts),
+        "shoreline": None,
+    }
+    if crs.isValid() and Path(lake.shoreline).is_file():
+        try:
+            polygon = read_polygon(
+                source_of(lake.shoreline), crs, QgsProcessingContext(), QgsProcessingFeedback(False)
+            )
+            settings["shoreline"] = wkb.dumps(polygon)
+        except LakefloorError as error:
+            problems.append(str(error))
+    return settings, crs, problems
+
+
+def _newest_surface(lake) -> tuple:
+    """Return the record of the newest depth surface of a lake, and its CRS."""
+    run = current_run(lake, "map")
+    path = run and run.outputs.get("surface")
+    if not path:
+        return "", QgsCoordinateReferenceSystem()
+    layer = QgsRasterLayer(str(lake.path / path), "")
+    if not layer.isValid():
+        return "", QgsCoordinateReferenceSystem()
+    stored = StoredSurface(layer)
+    record = stored.record
+    stored.close()
+    return record, layer.crs()
+
+
+def level_shift(facts, levels):
+    """Return what is added to depths below the water of today, m, or None where it is not known.
+
+    The water stands above the lake datum by the reading less that of the datum; depths are so much
+    greater than below the datum.
+
+    Parameters
+    ----------
+    facts : LakeFacts
+    levels : list of dict
+        Readings, each with ``level`` and ``unit``.
+    """
+    if facts.datum_reading is None or not levels:
+        return None
+    last = levels[-1]
+    meters = {"feet": units.FOOT, "ft": units.FOOT}
+    reading = float(last["level"]) * meters.get(last.get("unit", facts.level_unit), 1.0)
+    datum = facts.datum_reading * meters.get(facts.level_unit, 1.0)
+    return datum - reading
