@@ -48,6 +48,8 @@ class Outing(QObject):
         self._tee = None
         if recorder is None:
             recorder = _recorder(self)
+        if mapping is None:
+            mapping = _mapping(self)
         self.session = Session(work, recorder, mapping, self)
         self.page, self.boat = WaterPage(), BoatOnMap(iface.mapCanvas(), self)
         self.page.choose_kind(QgsSettings().value(_KIND, "Fish"))
@@ -58,6 +60,7 @@ class Outing(QObject):
     def _connect(self):
         session, page = self.session, self.page
         session.told.connect(self.told)
+        session.mapping.told.connect(self.told)
         session.heard.connect(self._show_heard)
         session.state_changed.connect(page.show_state)
         session.changed.connect(self._show_change)
@@ -244,6 +247,12 @@ def _recorder(parent):
     from .recorder import Recorder
 
     return Recorder(parent)
+
+
+def _mapping(parent):
+    from .mapping.growing_layers import GrowingLayers
+
+    return GrowingLayers(parent)
 
 
 def _specs(recording) -> list:

@@ -88,6 +88,7 @@ class RecorderWork(QObject):
         if self._timer is not None:
             self._timer.stop()
         for source in self._sources.values():
+            source.changed.disconnect()  # that we close it is no event
             source.close()
             source.deleteLater()
         self._hearing.finish(_HANGS_S)
