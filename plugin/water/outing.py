@@ -5,9 +5,10 @@ from __future__ import annotations
 from qgis.core import QgsSettings
 from qgis.PyQt.QtCore import QObject, pyqtSignal
 
-from ...algorithms._i18n import tr
+from ...algorithms._i18n import in_local_numbers, tr
 from ...algorithms._lake.facts import read_facts
 from ...algorithms.core.errors import LakefloorError
+from . import said
 from .boat import BoatOnMap
 from .end_form import EndForm
 from .levels import visit_levels
@@ -61,6 +62,7 @@ class Outing(QObject):
         session, page = self.session, self.page
         session.told.connect(self.told)
         session.mapping.told.connect(self.told)
+        session.mapping.leveled.connect(self._show_level)
         session.heard.connect(self._show_heard)
         session.state_changed.connect(page.show_state)
         session.changed.connect(self._show_change)
@@ -220,6 +222,10 @@ class Outing(QObject):
         self.page.show_heard(session.now, session.soundings, session.hardness)
         self.boat.show_track(session.marking.track.places)
 
+    @in_local_numbers
+    def _show_level(self, found):
+        self.page.say("level", said.level_text(found, self.session.facts.unit))
+
     def _show_marks(self):
         marks = self.session.marking.marks
         self.page.undo.setEnabled(bool(marks))
@@ -236,6 +242,9 @@ class Outing(QObject):
         if session.is_recording:
             self.page.begin(session.facts, session.given["draft_m"], session.began)
             self.page.show_key(self._key.text())
+            self.page.say(
+                "map", tr("The map is drawn quickly. The careful map at home may differ a little.")
+            )
         else:
             self.page.end_now()
             self.boat.clear()

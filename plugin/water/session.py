@@ -105,9 +105,9 @@ class Session(QObject):
         self.recorder.start(lake, specs, given, resume)
         self.lake, self.facts, self.specs = lake, facts, list(specs)
         self.began = _began(self.recorder.recording)
+        self.changed.emit()
         if self.mapping is not None:
             self.mapping.begin(lake, facts, given)
-        self.changed.emit()
 
     def end(self, levels=()):
         """End the outing; return its recording (Recording) and what was said of it.

@@ -29,29 +29,10 @@ from lakefloor.plugin.water.sources import SourceSpec
 
 sys.path.insert(0, str(Path(__file__).resolve().parent))
 from a_lake import make_lake
-from water_stand_ins import Kept, QuietRecorder, now_us, state
+from water_stand_ins import Kept, NotingMap, QuietRecorder, now_us, state
 
 LON, LAT = -93.0, 45.0
 SPECS = [SourceSpec("tcp", "127.0.0.1:10110")]
-
-
-class Mapping:
-    """Notes what it is asked for."""
-
-    def __init__(self):
-        self.asked = []
-
-    def begin(self, lake, facts, given):
-        self.asked.append("begin")
-
-    def add(self, heard):
-        self.asked.append(len(heard.soundings))
-
-    def bring_back(self):
-        self.asked.append("back")
-
-    def end(self):
-        self.asked.append("end")
 
 
 @pytest.fixture
@@ -65,7 +46,7 @@ def lake(tmp_path, qgis_app, qgis_new_project):
 
 @pytest.fixture
 def session(lake):
-    return Session(lake, QuietRecorder(), Mapping())
+    return Session(lake, QuietRecorder(), NotingMap())
 
 
 def begin(session, lake, **changed):
@@ -231,7 +212,7 @@ def outing(lake, canvas):
     taken = []
     taker = SimpleNamespace(take=lambda *given: taken.append(given))
     key = MarkKey(window)
-    outing = Outing(iface, lake, taker, key, recorder=QuietRecorder(), mapping=Mapping())
+    outing = Outing(iface, lake, taker, key, recorder=QuietRecorder(), mapping=NotingMap())
     outing.taken, outing.forms, outing.key, outing.window = taken, [], key, window
     outing.said = []
     outing.form_made.connect(outing.forms.append)
@@ -325,6 +306,15 @@ def test_the_page_shows_what_is_heard(outing):
     assert figures.speed.value.text() == "5.0 mph"
     assert figures.course.value.text() == "90°"
     assert "5 soundings" in outing.page.recorded.text()
+
+
+def test_the_level_with_which_the_map_is_drawn_is_told(outing):
+    go(outing)
+    line = outing.page.lines["level"]
+    assert "-1.0 ft" in line.text()
+    assert not line.isHidden()
+    outing.session.mapping.leveled.emit({"shift_m": 0.3048, "sigma_m": 0.03048, "pairs": 9})
+    assert "1.0 ft ± 0.1 ft" in line.text()
 
 
 def test_an_outing_goes_on_with_what_was_said_at_its_start(outing, lake):
