@@ -134,6 +134,35 @@ def test_what_a_device_sends_is_in_the_lake_database_after_one_button(window, la
     assert window.said == []
 
 
+@pytest.mark.parametrize(("start", "end"), [(2.7, 2.6), (None, 2.6), (None, None)])
+def test_levels_that_were_read_are_those_of_the_visit(window, lake, device, start, end):
+    """The table has readings of another year; the log is of May 2025, by its GPS."""
+    lake.gauge.write_text("time_utc,level_ft\n2024-05-10T13:05:00Z,2.88\n")
+    window.outing.ask_start()
+    form = window.forms.pop()
+    form.sources.set_specs([SourceSpec("tcp", f"127.0.0.1:{device.port}")])
+    if start is not None:
+        form.level.setValue(start)
+    form.accept()
+    session = window.outing.session
+    until(lambda: session.soundings > 200)
+    window.outing.page.end.click()
+    form = window.forms.pop()
+    if end is not None:
+        form.level.setValue(end)
+    form.add.click()
+    until(lambda: window.runs and all(run.is_over for run in window.runs))
+    assert window.runs[-1].state == "done", (window.said, window.runs[-1].error)
+    (visit,) = _store.visits_of(lake.database)
+    if end is None:
+        assert visit.level_m is None
+    else:
+        low, high = sorted(0.3048 * level for level in (start or end, end))
+        # Kept to the millimeter.
+        assert low - 1e-3 <= visit.level_m <= high + 1e-3
+    assert lake.gauge.read_text().count("2025-05-17") == sum(v is not None for v in (start, end))
+
+
 def test_an_outing_that_was_cut_off_goes_on_and_is_one_visit(window, lake, device):
     device.limit = 2000
     go(window, device)
