@@ -79,9 +79,13 @@ class Outing(QObject):
         """The lake whose outing is recorded (LakeFolder), or None."""
         return self.session.lake
 
+    def put_away(self):
+        """Let go of the layers of a project that was closed; the outing goes on."""
+        self.session.mapping.put_away()
+
     def bring_back(self):
         """Show the map on the water again, in a project that was opened."""
-        if self.session.mapping is not None and self._work.folder == self.lake:
+        if self._work.folder == self.lake:
             self.session.mapping.bring_back()
 
     def stop(self):

@@ -167,6 +167,7 @@ def test_with_its_project_closed_the_outing_goes_on_and_its_lake_stays_open(whol
     recorder = whole.water.outing.session.recorder
     QgsProject.instance().clear()
     assert recorder.is_recording
+    assert whole.water.outing.session.mapping.asked[-1] == "away"
     assert whole.work.folder.path == lakes[0]
     end_it(whole)
     assert wait_for(lambda: whole.work.folder is None)

@@ -16,6 +16,7 @@ from lakefloor.algorithms import _store
 from lakefloor.algorithms._lake.facts import Boat, LakeFacts
 from lakefloor.algorithms._lake.making import new_lake
 from lakefloor.algorithms._lake.recording import recordings
+from lakefloor.algorithms._project.showing import show_lake
 from lakefloor.plugin.door.seen import look
 from lakefloor.plugin.door.taking import StepTaker
 from lakefloor.plugin.door.work import LakeWork
@@ -182,6 +183,41 @@ def test_an_outing_that_was_cut_off_goes_on_and_is_one_visit(window, lake, devic
     assert window.runs[-1].state == "done", (window.said, window.runs[-1].error)
     assert len(_store.visits_of(lake.database)) == 1
     assert look(lake).outings == []
+
+
+def roles(project):
+    return {layer.customProperty("lakefloor/role") for layer in project.mapLayers().values()}
+
+
+def test_the_map_leaves_a_project_that_was_closed_and_comes_back_whole(window, lake, device):
+    project = QgsProject.instance()
+    show_lake(project, lake)
+    device.limit = 1200
+    go(window, device)
+    session = window.outing.session
+    wanted = {"water_depth", "water_contours", "water_soundings"}
+    until(lambda: wanted <= roles(project))
+    until(lambda: session.soundings > 200)
+    project.clear()
+    window.outing.put_away()
+    device.limit = len(LINES)
+    until(lambda: session.soundings > 500)
+    settle = time.monotonic() + 1.5
+    until(lambda: time.monotonic() > settle)
+    assert project.mapLayers() == {}
+    show_lake(project, lake)
+    window.outing.bring_back()
+    until(lambda: wanted <= roles(project))
+    (points,) = (
+        layer
+        for layer in project.mapLayers().values()
+        if layer.customProperty("lakefloor/role") == "water_soundings"
+    )
+    # A sounding a second at 5 mph: each is farther from the last than points are left out.
+    until(lambda: points.featureCount() > 480)
+    window.outing.page.end.click()
+    window.forms.pop().later.click()
+    assert not wanted & roles(project)
 
 
 def test_sources_are_changed_while_the_outing_goes_on(window, lake, device):
