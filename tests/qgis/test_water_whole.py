@@ -269,3 +269,19 @@ def test_a_visit_that_fails_leaves_the_recording(window, lake, device):
     until(lambda: run.is_over)
     assert run.state == "done", run.error
     assert in_database(lake) > 0
+
+
+def test_marks_stand_above_the_map_on_the_water(window, lake, device):
+    project = QgsProject.instance()
+    show_lake(project, lake)
+    go(window, device)
+    until(lambda: "water_depth" in roles(project))
+    window.outing.page.mark.click()
+    order = [
+        layer.customProperty("lakefloor/role") for layer in project.layerTreeRoot().layerOrder()
+    ]
+    assert order.index("marks") < order.index("water_depth")
+    window.outing.page.end.click()
+    window.forms.pop().later.click()
+    groups = [group.name() for group in project.layerTreeRoot().findGroups(True)]
+    assert "On the water" not in groups
