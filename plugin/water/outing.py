@@ -244,7 +244,7 @@ class Outing(QObject):
         session = self.session
         self._key.listen(session.is_recording)
         if session.is_recording:
-            self.page.begin(session.facts, session.given["draft_m"], session.began)
+            self.page.begin(session.facts, session.given, session.began)
             self.page.show_key(self._key.text())
             self.page.say(
                 "map", tr("The map is drawn quickly. The careful map at home may differ a little.")
