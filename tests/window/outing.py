@@ -1,4 +1,4 @@
-"""An outing at the desk: the example's log is played into a real window, a year later."""
+"""An outing at the desk: the example's log is played into a real window, with another date."""
 
 import os
 from pathlib import Path
@@ -69,19 +69,19 @@ def _player():
     from lakefloor.plugin.simulator.player import Player, TcpOutlet
 
     whole = timeline([LOG])
-    later = [_a_year_later(chunk, sentence) for chunk in whole.chunks[:LINES]]
+    later = [_a_year_before(chunk, sentence) for chunk in whole.chunks[:LINES]]
     played = Timeline(np.asarray(whole.seconds[:LINES]), later)
     return Player(played, SPEED, TcpOutlet(), waits=True).start()
 
 
-def _a_year_later(chunk, sentence):
-    """Return a piece of the log with the date of a visit to come."""
+def _a_year_before(chunk, sentence):
+    """Return a piece of the log with the date of another visit."""
     lines = []
     for line in chunk.decode("ascii").splitlines():
         body = line.strip().lstrip("$").partition("*")[0]
         fields = body.split(",")
         if fields[0].endswith("RMC"):
-            fields[9] = fields[9][:4] + "27"
+            fields[9] = fields[9][:4] + "24"
         lines.append(sentence(",".join(fields)))
     return b"".join(lines)
 
