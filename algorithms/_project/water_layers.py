@@ -17,7 +17,7 @@ from .._styling import apply_style
 from ..core.errors import LakefloorError
 from .lake_group import LAKE, OWN_ID, ROLE, LakeGroup, group_of
 
-__all__ = ["WaterLayers"]
+__all__ = ["WaterLayers", "remove_water_layers"]
 
 #: Of the section of a lake's group.
 _KEY = "water"
@@ -55,6 +55,7 @@ class WaterLayers:
         self._project, self._facts, self._crs = project, facts, crs
         self._unit, self._interval, self._note = unit, interval_m, note
         self._layers, self._ids = {}, {}
+        remove_water_layers(project, facts)  # of a project that was saved during an outing
 
     # -- layers ---------------------------------------------------------------
 
@@ -65,12 +66,8 @@ class WaterLayers:
 
     def remove(self):
         """Take the layers and their group out of the project."""
-        there = [name for name in self._layers.values() if self._project.mapLayer(name)]
         self._layers, self._ids = {}, {}
-        self._project.removeMapLayers(there)
-        group = group_of(self._project, self._facts)
-        if group is not None and group.has_section(_KEY) and not group.section(_KEY).children():
-            group.node.removeChildNode(group.section(_KEY))
+        remove_water_layers(self._project, self._facts)
 
     def show_raster(self, role, path, title, style):
         """Show a raster file, or the file that has taken its place.
@@ -195,6 +192,20 @@ class WaterLayers:
 
     def _group(self):
         return LakeGroup(self._project, self._facts.id, self._facts.name)
+
+
+def remove_water_layers(project, facts):
+    """Take layers of an outing and their group out of a project, whoever made them."""
+    there = [
+        layer.id()
+        for layer in project.mapLayers().values()
+        if layer.customProperty(LAKE) == facts.id
+        and str(layer.customProperty(ROLE) or "").startswith(f"{_KEY}_")
+    ]
+    project.removeMapLayers(there)
+    group = group_of(project, facts)
+    if group is not None and group.has_section(_KEY) and not group.section(_KEY).children():
+        group.node.removeChildNode(group.section(_KEY))
 
 
 #: From the top of the map downward.

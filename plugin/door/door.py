@@ -191,7 +191,7 @@ class Door(QObject):
             remember(lake.path)
         for each in lakes:
             self._bring(lambda each=each: projects.catch_up(project, each))
-        self.water.bring_back()
+        self.water.show_again(project)
 
     def _bring(self, bring):
         """Bring layers into the project, and tell what could not be done."""

@@ -198,6 +198,7 @@ def test_the_map_leaves_a_project_that_was_closed_and_comes_back_whole(window, l
     wanted = {"water_depth", "water_contours", "water_soundings"}
     until(lambda: wanted <= roles(project))
     until(lambda: session.soundings > 200)
+    assert project.write(str(lake.path / "Lake Marrowby.qgz"))
     project.clear()
     window.outing.put_away()
     device.limit = len(LINES)
@@ -205,7 +206,8 @@ def test_the_map_leaves_a_project_that_was_closed_and_comes_back_whole(window, l
     settle = time.monotonic() + 1.5
     until(lambda: time.monotonic() > settle)
     assert project.mapLayers() == {}
-    show_lake(project, lake)
+    # The project was saved during the outing, with the layers as they were.
+    assert project.read(str(lake.path / "Lake Marrowby.qgz"))
     window.outing.bring_back()
     until(lambda: wanted <= roles(project))
     (points,) = (

@@ -112,8 +112,14 @@ def _another_project(door, session):
     door().open(str(lake.path))
     yield lambda: {"water_depth", "water_contours", "surface", "marks"} <= _roles()
     yield 1.5
+    water = [role for role in _all_roles() if str(role).startswith("water_")]
+    assert len(water) == len(set(water)), "layers were doubled"
 
 
 def _roles():
+    return set(_all_roles())
+
+
+def _all_roles():
     layers = QgsProject.instance().mapLayers().values()
-    return {layer.customProperty("lakefloor/role") for layer in layers}
+    return [layer.customProperty("lakefloor/role") for layer in layers]
