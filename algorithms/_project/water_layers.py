@@ -181,8 +181,6 @@ class WaterLayers:
         metadata.setAbstract(self._note)
         layer.setMetadata(metadata)
         apply_style(layer, style, **options)
-        if hasattr(layer, "setAutoRefreshEnabled"):
-            layer.setAutoRefreshEnabled(False)
         self._project.addMapLayer(layer, False)
         section = self._group().section(_KEY)
         node = section.insertLayer(_place(section, role), layer)
