@@ -8,7 +8,7 @@ Messages in, each a tuple with its name first:
 - ``("plan", dict)``: asks for the next lane.
 - ``("stop",)``.
 
-Messages out: ``("ready", dict)``, ``("picture", WindowPicture)``, ``("heard", dict)`` with what was
+Messages out: ``("hello",)`` from a process, ``("ready", dict)``, ``("picture", WindowPicture)``, ``("heard", dict)`` with what was
 made of soundings, ``("level", dict)``, ``("planned", dict)``, ``("told", str)``.
 """
 
