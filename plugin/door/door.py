@@ -191,7 +191,7 @@ class Door(QObject):
             remember(lake.path)
         for each in lakes:
             self._bring(lambda each=each: projects.catch_up(project, each))
-        self.water.bring_back()
+        self.water.show_again(project)
 
     def _bring(self, bring):
         """Bring layers into the project, and tell what could not be done."""
@@ -203,6 +203,7 @@ class Door(QObject):
 
     def _leave_project(self):
         """Close a lake whose project was closed; what runs for it comes to its end first."""
+        self.water.put_away()
         if self.work.folder is not None:
             self._left = self._is_running()
             if not self._left:

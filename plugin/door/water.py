@@ -66,10 +66,24 @@ class Water(QObject):
         )
         return True
 
-    def bring_back(self):
-        """Show the map on the water again in a project that was opened while it is recorded."""
+    def put_away(self):
+        """Let go of a project that was closed; an outing goes on."""
+        if self.is_recording:
+            self.outing.put_away()
+
+    def show_again(self, project):
+        """Show the map on the water again in a project that was opened while it is recorded.
+
+        Without an outing, what is left of one in a project that was saved meanwhile is taken out.
+        """
         if self.is_recording:
             self.outing.bring_back()
+        elif self._work.folder is not None:
+            from ...algorithms._project.water_layers import remove_water_layers
+
+            was_changed = project.isDirty()
+            remove_water_layers(project, self._work.facts)
+            project.setDirty(was_changed)
 
     def stop(self):
         """Leave an outing open, so that it can go on next time, and take the key away."""

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import threading
 import time
+from contextlib import suppress
 from dataclasses import dataclass
 
 import numpy as np
@@ -11,6 +12,7 @@ import numpy as np
 from ...algorithms.core.errors import LakefloorError
 from ...algorithms.core.reading.live_log import LiveReader, Now
 from ...algorithms.core.reading.recorded_log import parse_recording
+from ...algorithms.core.reading.text_log import TextLogOptions, parse_text_log
 from ...algorithms.core.soundings import Soundings, concatenate
 from ...algorithms.core.times import date_in_name
 from .beside import Beside
@@ -81,13 +83,28 @@ class Hearing:
         self._beside.finish(longest_s)
 
     def _read_back(self):
+        parts = []
         try:
-            parsed = parse_recording(self._recording.path, before_session=self._session)
-            self._earlier = parsed.soundings
-        except (LakefloorError, OSError):
-            pass  # nothing of it can be read
+            for part in (self._sentences, self._tables):
+                with suppress(LakefloorError, OSError):  # nothing of it can be read
+                    parts += part()
+            self._earlier = concatenate(parts) if parts else None
         finally:
             self._is_read.set()
+
+    def _sentences(self):
+        return [parse_recording(self._recording.path, before_session=self._session).soundings]
+
+    def _tables(self):
+        """Return the soundings of sources that gave delimited text."""
+        found = []
+        for key in self._recording.keys:
+            raw = self._recording.raw(key)
+            ends = self._recording.arrivals(key).before(self._session).end
+            if raw.suffix == ".txt" and len(ends):
+                data = raw.read_bytes()[: ends[-1]]
+                found.append(parse_text_log(data, TextLogOptions()).soundings)
+        return found
 
     def _take(self):
         new, now = self._reader.take(), self._reader.now

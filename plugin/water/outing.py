@@ -79,9 +79,13 @@ class Outing(QObject):
         """The lake whose outing is recorded (LakeFolder), or None."""
         return self.session.lake
 
+    def put_away(self):
+        """Let go of the layers of a project that was closed; the outing goes on."""
+        self.session.mapping.put_away()
+
     def bring_back(self):
         """Show the map on the water again, in a project that was opened."""
-        if self.session.mapping is not None and self._work.folder == self.lake:
+        if self._work.folder == self.lake:
             self.session.mapping.bring_back()
 
     def stop(self):
@@ -240,7 +244,7 @@ class Outing(QObject):
         session = self.session
         self._key.listen(session.is_recording)
         if session.is_recording:
-            self.page.begin(session.facts, session.given["draft_m"], session.began)
+            self.page.begin(session.facts, session.given, session.began)
             self.page.show_key(self._key.text())
             self.page.say(
                 "map", tr("The map is drawn quickly. The careful map at home may differ a little.")

@@ -6,6 +6,7 @@ them, by two threads beside it (:mod:`.beside`).
 
 from __future__ import annotations
 
+import os
 import time
 from functools import partial
 
@@ -17,7 +18,7 @@ from .clock_watch import ClockWatch, clocks
 from .hearing_live import Hearing
 from .sources import open_source
 from .sources.source import GONE, OPEN, SILENT
-from .text_sources import first_line
+from .text_sources import first_line, text_head
 
 #: How often files are brought to the disk, and the state is told, s.
 _FLUSH_S, _TELL_S = 0.5, 1.0
@@ -92,24 +93,25 @@ class RecorderWork(QObject):
         QThread.currentThread().quit()
 
     def _open(self, key, spec):
-        tail = self._tail(key)
+        raw, tail = self._writer.recording.raw(key), self._tail(key)
         source = self._sources[key] = open_source(spec, tail)
         source.arrived.connect(partial(self._take, key))
         source.changed.connect(partial(self._follow, key))
-        head = b"" if tail else first_line(spec)
-        if head:
-            self._take(key, head)
+        if raw.stat().st_size:
+            self._hearing.hear(key, text_head(raw), *_now())
+        else:
+            self._take(key, first_line(spec))
         source.open()
 
     # -- what comes -----------------------------------------------------------
 
     def _take(self, key, data):
-        us, utc, data = time.monotonic_ns() // 1000, time.time_ns() // 1000, bytes(data)
+        at, data = _now(), bytes(data)
         if self.disk.asked < _PIECES:
-            self.disk.ask(self._writer.add, key, data, us, utc)
+            self.disk.ask(self._writer.add, key, data, *at)
         else:
             self._left_out += len(data)
-        self._hearing.hear(key, data, us, utc)
+        self._hearing.hear(key, data, *at)
         # Whole lines, so that those of one source do not come between the parts of another's.
         whole, end, self._lines[key] = (self._lines.get(key, b"")[-_TAIL:] + data).rpartition(b"\n")
         if end:
@@ -169,10 +171,17 @@ class RecorderWork(QObject):
         self.disk.ask(self._writer.event, kind, text, key, time.monotonic_ns() // 1000)
 
     def _tail(self, key) -> bytes:
-        """Return the end of what was recorded from a source."""
+        """Return the end of what was recorded from a source, without the names of columns."""
+        raw = self._writer.recording.raw(key)
         try:
-            with open(self._writer.recording.raw(key), "rb") as file:
-                file.seek(-min(_TAIL, file.seek(0, 2)), 2)
+            with open(raw, "rb") as file:
+                size = file.seek(0, os.SEEK_END)
+                file.seek(max(len(text_head(raw)), size - _TAIL))
                 return file.read()
         except OSError:
             return b""
+
+
+def _now():
+    """Return monotonic time and UTC, us."""
+    return time.monotonic_ns() // 1000, time.time_ns() // 1000

@@ -85,6 +85,13 @@ def temperature_text(celsius, unit) -> str:
     return tr("{:.1f} °C").format(celsius)
 
 
+def offset_text(seconds) -> str:
+    """Return the time offset with which marks are placed."""
+    if seconds:
+        return tr("{:g} s, as in the last visit").format(seconds)
+    return tr("none is known, so 0 s")
+
+
 def age_text(seconds) -> str:
     """Return how long ago something was."""
     if seconds < 90.0:

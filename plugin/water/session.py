@@ -28,7 +28,7 @@ class Session(QObject):
     work : LakeWork
         The open lake.
     recorder : Recorder
-    mapping : GrowingLayers or None
+    mapping : GrowingLayers
         Draws what is heard.
 
     Attributes
@@ -55,7 +55,7 @@ class Session(QObject):
     #: A sentence for the user, and whether it is a warning.
     told = pyqtSignal(str, bool)
 
-    def __init__(self, work, recorder, mapping=None, parent=None):
+    def __init__(self, work, recorder, mapping, parent=None):
         super().__init__(parent)
         self._work, self.recorder, self.mapping = work, recorder, mapping
         self.lake = self.facts = self.now = self.hardness = None
@@ -106,8 +106,7 @@ class Session(QObject):
         self.lake, self.facts, self.specs = lake, facts, list(specs)
         self.began = _began(self.recorder.recording)
         self.changed.emit()
-        if self.mapping is not None:
-            self.mapping.begin(lake, facts, given)
+        self.mapping.begin(lake, facts, given)
 
     def end(self, levels=()):
         """End the outing; return its recording (Recording) and what was said of it.
@@ -131,8 +130,7 @@ class Session(QObject):
             self._forget()
 
     def _forget(self):
-        if self.mapping is not None:
-            self.mapping.end()
+        self.mapping.end()
         self.lake = self.facts = None
         self.changed.emit()
 
@@ -147,8 +145,7 @@ class Session(QObject):
             self._follow_clock(now)
         self.soundings += len(heard.soundings)
         self._follow_bottom(heard)
-        if self.mapping is not None:
-            self.mapping.add(heard)
+        self.mapping.add(heard)
         self.heard.emit()
 
     def _follow_clock(self, now):

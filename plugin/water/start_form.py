@@ -23,7 +23,7 @@ from .source_form import SourceForm
 
 _TEE = "lakefloor/feed_gps_panel"
 #: While one listens, pixels.
-_TALL = 640
+_TALL = 540
 #: Below this a level was not read.
 _NOT_READ = -1000.0
 

@@ -17,13 +17,18 @@ def first_line(spec) -> bytes:
     """
     if spec.kind != "file":
         return b""
+    return text_head(spec.place.strip())
+
+
+def text_head(path) -> bytes:
+    """Return the first line of a file of delimited text, b"" for any other."""
     try:
-        with open(spec.place.strip(), "rb") as file:
+        with open(path, "rb") as file:
             head = file.read(_HEAD)
     except OSError:
         return b""
-    line, end, rows = head.partition(b"\n")
-    return line + end if rows and not is_nmea(head) else b""
+    line, end, _ = head.partition(b"\n")
+    return line + end if end and not is_nmea(head) else b""
 
 
 def is_text(spec) -> bool:

@@ -255,10 +255,22 @@ def test_rows_of_text_are_kept_below_the_names_of_their_columns(recorder, lake, 
     with open(path, "a", encoding="utf-8") as file:
         file.write("".join(rows))
     wait_for(lambda: sum(len(h.soundings) for h in recorder.told) == 10)
-    recorder.stop()
+    recorder.leave()
     raw = recorder.recording.raw("source-1")
     assert raw.name == "source-1.txt"
     assert raw.read_text() == head + "".join(rows)
+    recorder.told.clear()
+    with open(path, "a", encoding="utf-8") as file:  # while nobody records
+        file.write("2026-07-09 14:01:00,45.1,-93.0,5.00\n")
+    recorder.start(lake, [SourceSpec("file", str(path))], {}, recordings(lake)[0])
+    wait_for(lambda: is_open(recorder) and sum(len(h.soundings) for h in recorder.told) == 11)
+    with open(path, "a", encoding="utf-8") as file:
+        file.write("2026-07-09 14:01:01,45.1001,-93.0,5.10\n")
+    wait_for(lambda: sum(len(h.soundings) for h in recorder.told) == 12)
+    recorder.stop()
+    heard = np.concatenate([h.soundings.raw_depth for h in recorder.told])
+    assert heard == pytest.approx([*(3 + np.arange(10) / 10), 5.0, 5.1])
+    assert raw.read_text() == path.read_text().replace(before, "")
 
 
 def test_a_source_that_fails_keeps_no_other_from_being_recorded(

@@ -5,7 +5,7 @@ from pathlib import Path
 from types import SimpleNamespace
 
 import pytest
-from qgis.core import QgsProject
+from qgis.core import QgsProject, QgsVectorLayer
 from qgis.gui import QgsMapCanvas
 from qgis.PyQt.QtWidgets import QMainWindow
 
@@ -167,6 +167,7 @@ def test_with_its_project_closed_the_outing_goes_on_and_its_lake_stays_open(whol
     recorder = whole.water.outing.session.recorder
     QgsProject.instance().clear()
     assert recorder.is_recording
+    assert whole.water.outing.session.mapping.asked[-1] == "away"
     assert whole.work.folder.path == lakes[0]
     end_it(whole)
     assert wait_for(lambda: whole.work.folder is None)
@@ -194,3 +195,18 @@ def test_what_is_left_behind_is_open_for_the_next_time(whole, lakes):
     assert recorder.left
     assert recorder.ended is None
     whole.water._outing = None
+
+
+def test_what_an_outing_left_in_a_saved_project_is_taken_out(whole, lakes):
+    project = QgsProject.instance()
+    whole.open(lakes[0])
+    left = QgsVectorLayer("Point", "Soundings of today", "memory")
+    left.setCustomProperty("lakefloor/lake", whole.work.facts.id)
+    left.setCustomProperty("lakefloor/role", "water_soundings")
+    project.addMapLayer(left)
+    assert project.write(str(lakes[0] / "Lake Marrowby.qgz"))
+    project.clear()
+    assert project.read(str(lakes[0] / "Lake Marrowby.qgz"))
+    assert whole.work.folder.path == lakes[0]
+    assert project.mapLayers() == {}
+    assert not project.isDirty()

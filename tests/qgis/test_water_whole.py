@@ -16,6 +16,7 @@ from lakefloor.algorithms import _store
 from lakefloor.algorithms._lake.facts import Boat, LakeFacts
 from lakefloor.algorithms._lake.making import new_lake
 from lakefloor.algorithms._lake.recording import recordings
+from lakefloor.algorithms._project.showing import show_lake
 from lakefloor.plugin.door.seen import look
 from lakefloor.plugin.door.taking import StepTaker
 from lakefloor.plugin.door.work import LakeWork
@@ -184,6 +185,43 @@ def test_an_outing_that_was_cut_off_goes_on_and_is_one_visit(window, lake, devic
     assert look(lake).outings == []
 
 
+def roles(project):
+    return {layer.customProperty("lakefloor/role") for layer in project.mapLayers().values()}
+
+
+def test_the_map_leaves_a_project_that_was_closed_and_comes_back_whole(window, lake, device):
+    project = QgsProject.instance()
+    show_lake(project, lake)
+    device.limit = 1200
+    go(window, device)
+    session = window.outing.session
+    wanted = {"water_depth", "water_contours", "water_soundings"}
+    until(lambda: wanted <= roles(project))
+    until(lambda: session.soundings > 200)
+    assert project.write(str(lake.path / "Lake Marrowby.qgz"))
+    project.clear()
+    window.outing.put_away()
+    device.limit = len(LINES)
+    until(lambda: session.soundings > 500)
+    settle = time.monotonic() + 1.5
+    until(lambda: time.monotonic() > settle)
+    assert project.mapLayers() == {}
+    # The project was saved during the outing, with the layers as they were.
+    assert project.read(str(lake.path / "Lake Marrowby.qgz"))
+    window.outing.bring_back()
+    until(lambda: wanted <= roles(project))
+    (points,) = (
+        layer
+        for layer in project.mapLayers().values()
+        if layer.customProperty("lakefloor/role") == "water_soundings"
+    )
+    # A sounding a second at 5 mph: each is farther from the last than points are left out.
+    until(lambda: points.featureCount() > 480)
+    window.outing.page.end.click()
+    window.forms.pop().later.click()
+    assert not wanted & roles(project)
+
+
 def test_sources_are_changed_while_the_outing_goes_on(window, lake, device):
     device.limit = 0
     go(window, device)
@@ -233,3 +271,19 @@ def test_a_visit_that_fails_leaves_the_recording(window, lake, device):
     until(lambda: run.is_over)
     assert run.state == "done", run.error
     assert in_database(lake) > 0
+
+
+def test_marks_stand_above_the_map_on_the_water(window, lake, device):
+    project = QgsProject.instance()
+    show_lake(project, lake)
+    go(window, device)
+    until(lambda: "water_depth" in roles(project))
+    window.outing.page.mark.click()
+    order = [
+        layer.customProperty("lakefloor/role") for layer in project.layerTreeRoot().layerOrder()
+    ]
+    assert order.index("marks") < order.index("water_depth")
+    window.outing.page.end.click()
+    window.forms.pop().later.click()
+    groups = [group.name() for group in project.layerTreeRoot().findGroups(True)]
+    assert "On the water" not in groups

@@ -83,6 +83,9 @@ class NotingMap(QObject):
     def add(self, heard):
         self.asked.append(len(heard.soundings))
 
+    def put_away(self):
+        self.asked.append("away")
+
     def bring_back(self):
         self.asked.append("back")
 
