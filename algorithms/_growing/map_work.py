@@ -8,7 +8,7 @@ Messages in, each a tuple with its name first:
 - ``("plan", dict)``: asks for the next lane.
 - ``("stop",)``.
 
-Messages out: ``("hello",)`` from a process, ``("ready", dict)``, ``("picture", WindowPicture)``, ``("heard", dict)`` with what was
+Messages out: ``("ready", dict)``, ``("picture", WindowPicture)``, ``("heard", dict)`` with what was
 made of soundings, ``("level", dict)``, ``("planned", dict)``, ``("told", str)``.
 """
 
@@ -20,6 +20,7 @@ from dataclasses import replace
 import numpy as np
 from shapely import wkb
 
+from .. import _store
 from ..core.errors import LakefloorError
 from ..core.growing.growing_map import GrowingMap
 from ..core.growing.level_fit import LevelFit
@@ -166,8 +167,6 @@ class MapWork:
 
 def _read_earlier(path):
     """Return the accepted soundings of a lake database, without what the map is not drawn from."""
-    from .. import _store
-
     parts = []
     for part in _store.read(path):
         kept = part.select(part.accepted)

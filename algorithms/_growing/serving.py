@@ -63,5 +63,8 @@ def _read(stream, messages):
     try:
         while True:
             messages.put(read_frame(stream))
+    except EOFError:
+        pass
     except Exception:
-        messages.put(("stop",))
+        traceback.print_exc()  # what cannot be read comes from another version
+    messages.put(("stop",))

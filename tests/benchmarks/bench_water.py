@@ -31,10 +31,9 @@ sys.path.append("/usr/share/qgis/python/plugins")
 if not os.environ.get("DISPLAY"):
     os.environ.setdefault("QT_QPA_PLATFORM", "offscreen")
 
-import conftest  # noqa: F401, I001  makes the repository the package "lakefloor"
+import conftest  # noqa: F401  makes the repository the package "lakefloor"
 import numpy as np
 from bench_store import visit
-import gaps as gaps_of
 from gaps import Gaps
 from qgis.core import QgsApplication, QgsProcessingFeedback, QgsProject, QgsRectangle
 from qgis.gui import QgsMapCanvas
@@ -112,6 +111,7 @@ def make_lake(folder, count):
     import json
 
     import processing
+
     from lakefloor.algorithms import _store
     from lakefloor.algorithms._lake.facts import Boat, LakeFacts
     from lakefloor.algorithms._lake.making import new_lake
@@ -171,13 +171,13 @@ def boat(seconds, hertz, begin):
 
 def memory_mb(pid):
     """Return the resident memory of a process, MB; its peak is told by VmHWM."""
-    text = Path(f"/proc/{pid}/status").read_text()
+    text = Path(f"/proc/{pid}/status").read_text(encoding="utf-8")
     return [int(re.search(rf"{name}:\s+(\d+)", text)[1]) / 1024 for name in ("VmRSS", "VmHWM")]
 
 
 def processor_s(pid):
     """Return the processor time of a process, s."""
-    fields = Path(f"/proc/{pid}/stat").read_text().rsplit(")", 1)[1].split()
+    fields = Path(f"/proc/{pid}/stat").read_text(encoding="utf-8").rsplit(")", 1)[1].split()
     return (int(fields[11]) + int(fields[12])) / os.sysconf("SC_CLK_TCK")
 
 
@@ -211,15 +211,16 @@ class Window:
 
     def outing(self, lake, in_thread):
         """Return an outing with its page, ready to begin."""
+        from qgis.core import QgsCoordinateReferenceSystem
+        from qgis.gui import QgsLayerTreeMapCanvasBridge
+        from qgis.PyQt.QtCore import Qt
+        from qgis.PyQt.QtWidgets import QDockWidget
+
         from lakefloor.plugin.door.taking import StepTaker
         from lakefloor.plugin.door.work import LakeWork
         from lakefloor.plugin.running import Runner
         from lakefloor.plugin.water.mark_key import MarkKey
         from lakefloor.plugin.water.outing import Outing
-        from qgis.core import QgsCoordinateReferenceSystem
-        from qgis.gui import QgsLayerTreeMapCanvasBridge
-        from qgis.PyQt.QtCore import Qt
-        from qgis.PyQt.QtWidgets import QDockWidget
 
         QgsProject.instance().clear()
         QgsProject.instance().setCrs(QgsCoordinateReferenceSystem(CRS))
@@ -266,7 +267,10 @@ def measure(window, lake, facts, title, in_thread, given):
     outing.session.recorder.heard.connect(ages.heard)
     mapping_.shown.connect(ages.asked)
     outing._start(
-        lake, facts, [SourceSpec("tcp", player.place)], {"draft_m": facts.boat.draft_m, "levels": []}
+        lake,
+        facts,
+        [SourceSpec("tcp", player.place)],
+        {"draft_m": facts.boat.draft_m, "levels": []},
     )
     wait(lambda: ready, 300.0)
     print(f"{title}: ready after {time.monotonic() - began:.1f} s, {ready}", flush=True)

@@ -5,6 +5,7 @@ import queue
 import signal
 import subprocess
 import sys
+import textwrap
 import time
 from pathlib import Path
 
@@ -13,6 +14,9 @@ import pytest
 from shapely import wkb
 from shapely.geometry import box
 
+pytest.importorskip("osgeo", reason="GDAL knows the CRS of a lake database")
+
+from lakefloor.algorithms import _store
 from lakefloor.algorithms._growing import start
 from lakefloor.algorithms._growing.frames import HELLO, read_frame, write_frame
 from lakefloor.algorithms._growing.serving import run
@@ -52,10 +56,10 @@ def begin(**more):
 class Worker:
     """A process, and what it has said."""
 
-    def __init__(self, name="lakefloor", numpy=np.__version__, path=()):
+    def __init__(self, numpy=np.__version__, path=()):
         environment = {**os.environ, "PYTHONPATH": os.pathsep.join(map(str, path))}
         self.process = subprocess.Popen(
-            [sys.executable, start.__file__, name, numpy],
+            [sys.executable, start.__file__, "lakefloor", numpy],
             stdin=subprocess.PIPE,
             stdout=subprocess.PIPE,
             stderr=subprocess.PIPE,
@@ -81,16 +85,19 @@ class Worker:
 
 @pytest.fixture
 def without_qgis(tmp_path):
-    """A folder in which qgis, Qt and GDAL are packages that cannot be imported."""
-    for name in ("qgis", "PyQt5", "PyQt6", "osgeo"):
-        (tmp_path / "none" / name).mkdir(parents=True)
-        (tmp_path / "none" / name / "__init__.py").write_text(f"raise ImportError('{name}')")
-    return tmp_path / "none"
+    """A folder in which qgis and Qt are packages that cannot be imported."""
+    return without(tmp_path / "none", "qgis", "PyQt5", "PyQt6")
 
 
-@pytest.mark.parametrize("name", ["lakefloor", "lakefloor-main"])
-def test_a_plane_bottom_is_drawn_where_the_boat_was_without_qgis(without_qgis, name):
-    worker = Worker(name, path=[without_qgis])
+def without(folder, *names):
+    for name in names:
+        (folder / name).mkdir(parents=True)
+        (folder / name / "__init__.py").write_text(f"raise ImportError('{name}')")
+    return folder
+
+
+def test_a_plane_bottom_is_drawn_where_the_boat_was_without_qgis(without_qgis):
+    worker = Worker(path=[without_qgis])
     assert worker.until("hello") == [HELLO]
     worker.send(*begin(shoreline=wkb.dumps(box(WEST - 50, SOUTH - 50, WEST + 250, SOUTH + 250))))
     (ready,) = worker.until("ready")
@@ -102,7 +109,7 @@ def test_a_plane_bottom_is_drawn_where_the_boat_was_without_qgis(without_qgis, n
     np.testing.assert_allclose(heard[1]["x"], x, atol=1e-3)
     np.testing.assert_allclose(heard[1]["depth"], plane(x, y), atol=1e-6)
     assert heard[1]["accepted"].all()
-    seen = picture[1]
+    seen = picture[1]  # the window in which the boat was most comes before its neighbors
     assert seen.stamp == 17
     col, row = np.meshgrid(np.arange(256), np.arange(256))
     at_x, at_y = seen.west + (col + 0.5) * seen.cell, seen.north - (row + 0.5) * seen.cell
@@ -118,8 +125,6 @@ def test_a_plane_bottom_is_drawn_where_the_boat_was_without_qgis(without_qgis, n
 
 
 def test_the_soundings_of_a_lake_database_are_drawn_where_new_ones_come(without_qgis, tmp_path):
-    _store = pytest.importorskip("lakefloor.algorithms._store")
-    pytest.importorskip("osgeo", reason="GDAL makes the file of a new store")
     x, y = lanes()
     at = np.datetime64("2024-05-14", "ms") + np.arange(len(x)) * np.timedelta64(1, "s")
     may = Soundings.build(x, y, plane(x, y), time=at, visit="may")
@@ -150,6 +155,30 @@ def test_a_database_that_cannot_be_read_is_told_and_the_map_drawn(tmp_path):
     worker.end()
 
 
+def test_the_folder_of_the_plugin_may_have_any_name(tmp_path):
+    """As a checkout that was unpacked as lakefloor-main."""
+    code = """
+        import importlib, subprocess, sys
+        sys.path.insert(0, sys.argv[1])
+        import start
+        start.load("lakefloor-main")
+        frames, soundings = (
+            importlib.import_module("lakefloor-main.algorithms." + name)
+            for name in ("_growing.frames", "core.soundings"))
+        import numpy as np
+        p = subprocess.Popen([sys.executable, start.__file__, "lakefloor-main", np.__version__],
+                             stdin=subprocess.PIPE, stdout=subprocess.PIPE)
+        frames.write_frame(p.stdin, ("begin", {"epsg": 32615}))
+        made = soundings.Soundings.build([-93.0], [45.0], [3.0])
+        frames.write_frame(p.stdin, ("add", made, 1))
+        print(*(frames.read_frame(p.stdout)[0] for _ in range(3)))
+        p.communicate()
+    """
+    command = [sys.executable, "-c", textwrap.dedent(code), str(Path(start.__file__).parent)]
+    done = subprocess.run(command, capture_output=True, text=True, check=False)
+    assert done.stdout == "hello ready heard\n", done.stderr
+
+
 def test_arrays_that_the_other_end_cannot_read_are_not_sent():
     worker = Worker(numpy="9.1.0")
     with pytest.raises(EOFError):
@@ -157,6 +186,14 @@ def test_arrays_that_the_other_end_cannot_read_are_not_sent():
     code, error = worker.end()
     assert code == 1
     assert "9.1.0" in error
+
+
+@pytest.mark.parametrize("name", ["osgeo", "scipy"])
+def test_a_python_without_a_library_says_nothing(tmp_path, name):
+    worker = Worker(path=[without(tmp_path, name)])
+    with pytest.raises(EOFError):
+        worker.until("hello")
+    assert worker.end()[0] == 1
 
 
 @pytest.mark.skipif(os.name == "nt", reason="signals")
@@ -184,7 +221,9 @@ def test_it_ends_when_its_parent_is_killed():
 def is_alive(pid):
     stat = Path(f"/proc/{pid}/stat")
     if Path("/proc").is_dir():
-        return stat.exists() and stat.read_text().rsplit(")", 1)[1].split()[0] != "Z"
+        return (
+            stat.exists() and stat.read_text(encoding="utf-8").rsplit(")", 1)[1].split()[0] != "Z"
+        )
     try:
         os.kill(pid, 0)
     except OSError:
