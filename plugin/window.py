@@ -50,7 +50,9 @@ class Window(QObject):
             (tr("Open the example lake"), "open_example"),
         ):
             self._menu.addAction(text).triggered.connect(lambda _=False, n=name: self._ask(n))
-        self._settings = _settings_page()
+        simulate = self._menu.addAction(tr("Simulate an outing…"))
+        simulate.triggered.connect(lambda *_: self._simulate())
+        self._settings, self._simulator = _settings_page(), None
         iface.registerOptionsWidgetFactory(self._settings)
         self._menu.addSeparator()
         settings = self._menu.addAction(tr("Settings…"))
@@ -77,6 +79,9 @@ class Window(QObject):
             self._door.panel.visibilityChanged.disconnect(self._follow)
             self._door.stop()
             self._door = None
+        if self._simulator is not None:
+            self._simulator.stop()
+            self._simulator.deleteLater()
         self._iface.unregisterOptionsWidgetFactory(self._settings)
         self._iface.removeToolBarIcon(self.action)
         self._iface.pluginMenu().removeAction(self._menu.menuAction())
@@ -92,6 +97,15 @@ class Window(QObject):
     def _ask(self, name):
         self.door.panel.setUserVisible(True)
         getattr(self.door, name)()
+
+    def _simulate(self):
+        """Show what plays a log as if a boat were out."""
+        if self._simulator is None:
+            from .simulator.dialog import SimulatorDialog
+
+            self._simulator = SimulatorDialog(self._iface.mainWindow())
+        self._simulator.show()
+        self._simulator.raise_()
 
     def _look_for_lake(self, *_):
         """Make the door for a project that holds a lake."""

@@ -21,6 +21,7 @@ CHECK, PRINT, STRUCTURE = THEMES
 SECTIONS = {
     "places": QT_TRANSLATE_NOOP("@default", "Places"),
     "outing": QT_TRANSLATE_NOOP("@default", "Next outing"),
+    "water": QT_TRANSLATE_NOOP("@default", "On the water"),
     "map": QT_TRANSLATE_NOOP("@default", "Map"),
     "structure": QT_TRANSLATE_NOOP("@default", "Structure"),
     "survey": QT_TRANSLATE_NOOP("@default", "Survey"),

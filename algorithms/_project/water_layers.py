@@ -15,11 +15,11 @@ from .._compat import make_field
 from .._i18n import tr
 from .._styling import apply_style
 from ..core.errors import LakefloorError
-from .lake_group import LAKE, OWN_ID, ROLE, LakeGroup
+from .lake_group import LAKE, OWN_ID, ROLE, LakeGroup, group_of
 
 __all__ = ["WaterLayers"]
 
-_SECTION = "lakefloor/section"
+#: Of the section of a lake's group.
 _KEY = "water"
 #: Custom property by which QGIS knows that a layer in memory need not be saved.
 _NEED_NOT_SAVE = "skipMemoryLayersCheck"
@@ -67,10 +67,10 @@ class WaterLayers:
         """Take the layers and their group out of the project."""
         there = [name for name in self._layers.values() if self._project.mapLayer(name)]
         self._layers, self._ids = {}, {}
-        node = self._section(make=False)
         self._project.removeMapLayers(there)
-        if node is not None and not node.children():
-            node.parent().removeChildNode(node)
+        group = group_of(self._project, self._facts)
+        if group is not None and group.has_section(_KEY) and not group.section(_KEY).children():
+            group.node.removeChildNode(group.section(_KEY))
 
     def show_raster(self, role, path, title, style):
         """Show a raster file, or the file that has taken its place.
@@ -187,22 +187,14 @@ class WaterLayers:
         if hasattr(layer, "setAutoRefreshEnabled"):
             layer.setAutoRefreshEnabled(False)
         self._project.addMapLayer(layer, False)
-        section = self._section()
+        section = self._group().section(_KEY)
         node = section.insertLayer(_place(section, role), layer)
         node.setExpanded(False)
         self._layers[role] = layer.id()
         return layer
 
-    def _section(self, make=True):
-        group = LakeGroup(self._project, self._facts.id, self._facts.name)
-        for node in group.node.findGroups(True):
-            if node.customProperty(_SECTION) == _KEY:
-                return node
-        if not make:
-            return None
-        node = group.node.insertGroup(0, tr("On the water"))
-        node.setCustomProperty(_SECTION, _KEY)
-        return node
+    def _group(self):
+        return LakeGroup(self._project, self._facts.id, self._facts.name)
 
 
 #: From the top of the map downward.

@@ -203,6 +203,7 @@ class Door(QObject):
 
     def _leave_project(self):
         """Close a lake whose project was closed; what runs for it comes to its end first."""
+        self.water.put_away()
         if self.work.folder is not None:
             self._left = self._is_running()
             if not self._left:

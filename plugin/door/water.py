@@ -66,6 +66,11 @@ class Water(QObject):
         )
         return True
 
+    def put_away(self):
+        """Let go of a project that was closed; an outing goes on."""
+        if self.is_recording:
+            self.outing.put_away()
+
     def bring_back(self):
         """Show the map on the water again in a project that was opened while it is recorded."""
         if self.is_recording:

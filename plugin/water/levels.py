@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import csv
 import io
-from datetime import datetime, timezone
+from datetime import datetime, timedelta, timezone
 
 from ...algorithms._i18n import tr
 from ...algorithms._io.whole_files import write_text_whole
@@ -13,6 +13,7 @@ from ...algorithms.core.errors import LakefloorError
 from ...algorithms.core.times import zone_of
 from ...algorithms.core.units import UNIT_OF_WORDS
 
+_UTC = "%Y-%m-%dT%H:%M:%SZ"
 #: How people write times; those that end with Z are in UTC, others by the clocks of the lake.
 _FORMS = tuple(
     f"{day}{between}{clock}{zone}"
@@ -26,7 +27,7 @@ _FORMS = tuple(
 def reading(level, unit, when=None) -> dict:
     """Return a reading of the lake level as a recording keeps it."""
     when = when or datetime.now(timezone.utc)
-    return {"utc": when.strftime("%Y-%m-%dT%H:%M:%SZ"), "level": level, "unit": unit}
+    return {"utc": when.strftime(_UTC), "level": level, "unit": unit}
 
 
 def add_readings(lake, facts, readings):
@@ -54,6 +55,52 @@ def add_readings(lake, facts, readings):
         rows = [f"{each['utc']},{each['level']:g}" for each in readings]
         text = "\n".join([f"time_utc,level_{unit}", *rows, ""])
     write_text_whole(lake.gauge, text)
+
+
+def between(start, end, first_gap_s=0.0, last_gap_s=0.0):
+    """Return readings at the start and the end of an outing, in the time of its soundings.
+
+    The computer's clock may be wrong beside the GPS. And all soundings lie between the readings,
+    though the last came while the level was typed: their times are rounded outward to minutes.
+
+    Parameters
+    ----------
+    start, end : list of dict
+        From :func:`reading`, by the computer's clock.
+    first_gap_s, last_gap_s : float
+        By how much the GPS is ahead of the computer at the start and at the end, s.
+    """
+    return [
+        *(_moved(each, first_gap_s, -1) for each in start),
+        *(_moved(each, last_gap_s, 2) for each in end),
+    ]
+
+
+def _moved(given, gap_s, minutes):
+    when = datetime.strptime(given["utc"], _UTC) + timedelta(seconds=gap_s)
+    when = when.replace(second=0, microsecond=0) + timedelta(minutes=minutes)
+    return {**given, "utc": when.strftime(_UTC)}
+
+
+def visit_levels(lake, facts, readings) -> tuple:
+    """Add the readings of an outing to those of the lake; return what its visit takes from them.
+
+    Returns
+    -------
+    (dict, str)
+        Values of parameters, and what is wrong with the gauge readings, "" for nothing.
+    """
+    wrong = ""
+    try:
+        add_readings(lake, facts, readings)
+    except (LakefloorError, OSError) as error:
+        wrong = str(error)
+    if not readings:
+        # The level follows from the soundings: earlier readings say nothing of this day.
+        return {"GAUGE": None}, wrong
+    if wrong or len(readings) == 1:
+        return {"LEVEL": mean_level(readings)}, wrong
+    return {}, wrong
 
 
 def mean_level(readings):
@@ -101,7 +148,7 @@ def _reads(form, text) -> bool:
 
 
 def _written(utc, form, zone) -> str:
-    time = datetime.strptime(utc, "%Y-%m-%dT%H:%M:%SZ").replace(tzinfo=timezone.utc)
+    time = datetime.strptime(utc, _UTC).replace(tzinfo=timezone.utc)
     return (time if form.endswith("Z") else time.astimezone(zone_of(zone))).strftime(form)
 
 

@@ -5,12 +5,13 @@ from __future__ import annotations
 from qgis.core import QgsSettings
 from qgis.PyQt.QtCore import QObject, pyqtSignal
 
-from ...algorithms._i18n import tr
+from ...algorithms._i18n import in_local_numbers, tr
 from ...algorithms._lake.facts import read_facts
 from ...algorithms.core.errors import LakefloorError
+from . import said
 from .boat import BoatOnMap
 from .end_form import EndForm
-from .levels import add_readings, mean_level
+from .levels import visit_levels
 from .page import WaterPage
 from .session import Session
 from .source_form import kept_specs
@@ -48,6 +49,8 @@ class Outing(QObject):
         self._tee = None
         if recorder is None:
             recorder = _recorder(self)
+        if mapping is None:
+            mapping = _mapping(self)
         self.session = Session(work, recorder, mapping, self)
         self.page, self.boat = WaterPage(), BoatOnMap(iface.mapCanvas(), self)
         self.page.choose_kind(QgsSettings().value(_KIND, "Fish"))
@@ -58,6 +61,8 @@ class Outing(QObject):
     def _connect(self):
         session, page = self.session, self.page
         session.told.connect(self.told)
+        session.mapping.told.connect(self.told)
+        session.mapping.leveled.connect(self._show_level)
         session.heard.connect(self._show_heard)
         session.state_changed.connect(page.show_state)
         session.changed.connect(self._show_change)
@@ -74,9 +79,13 @@ class Outing(QObject):
         """The lake whose outing is recorded (LakeFolder), or None."""
         return self.session.lake
 
+    def put_away(self):
+        """Let go of the layers of a project that was closed; the outing goes on."""
+        self.session.mapping.put_away()
+
     def bring_back(self):
         """Show the map on the water again, in a project that was opened."""
-        if self.session.mapping is not None and self._work.folder == self.lake:
+        if self._work.folder == self.lake:
             self.session.mapping.bring_back()
 
     def stop(self):
@@ -167,14 +176,14 @@ class Outing(QObject):
         """End an outing that was left open, and bring it in."""
         from ...algorithms._lake.recording import RecordingWriter
 
-        lake = self._work.folder
+        lake, draft = self._work.folder, self._work.facts.boat.draft_m
         try:
             writer = RecordingWriter.resume(recording)
             writer.end()
         except (LakefloorError, OSError) as error:
             self.told.emit(str(error), True)
             return
-        self.close(lake, recording, _given(recording), True)
+        self.close(lake, recording, {"draft_m": draft, **_given(recording)}, True)
 
     def close(self, lake, recording, given, brings_in):
         """Add the readings of an outing to those of the lake, and its soundings to the database.
@@ -188,18 +197,14 @@ class Outing(QObject):
             As of :meth:`.Session.start`.
         brings_in : bool
         """
-        levels = given.get("levels", [])
-        options = {"LOG_FOLDER": str(recording.path), "DRAFT": given.get("draft_m")}
+        options = {"LOG_FOLDER": str(recording.path), "DRAFT": given["draft_m"]}
         if given.get("time_offset_s"):
             options["TIME_OFFSET"] = given["time_offset_s"]
-        try:
-            add_readings(lake, read_facts(lake.path), levels)
-        except (LakefloorError, OSError) as error:
-            self.told.emit(str(error), True)
-            options["LEVEL"] = mean_level(levels)
+        levels, wrong = visit_levels(lake, read_facts(lake.path), given.get("levels", []))
+        if wrong:
+            self.told.emit(wrong, True)
         if brings_in:
-            given = {name: value for name, value in options.items() if value is not None}
-            self._taker.take("visits", lake, given)
+            self._taker.take("visits", lake, {**options, **levels})
         self._work.look()
 
     # -- while it is recorded -------------------------------------------------
@@ -221,6 +226,10 @@ class Outing(QObject):
         self.page.show_heard(session.now, session.soundings, session.hardness)
         self.boat.show_track(session.marking.track.places)
 
+    @in_local_numbers
+    def _show_level(self, found):
+        self.page.say("level", said.level_text(found, self.session.facts.unit))
+
     def _show_marks(self):
         marks = self.session.marking.marks
         self.page.undo.setEnabled(bool(marks))
@@ -235,8 +244,11 @@ class Outing(QObject):
         session = self.session
         self._key.listen(session.is_recording)
         if session.is_recording:
-            self.page.begin(session.facts, session.given["draft_m"], session.began)
+            self.page.begin(session.facts, session.given, session.began)
             self.page.show_key(self._key.text())
+            self.page.say(
+                "map", tr("The map is drawn quickly. The careful map at home may differ a little.")
+            )
         else:
             self.page.end_now()
             self.boat.clear()
@@ -248,6 +260,12 @@ def _recorder(parent):
     from .recorder import Recorder
 
     return Recorder(parent)
+
+
+def _mapping(parent):
+    from .mapping.growing_layers import GrowingLayers
+
+    return GrowingLayers(parent)
 
 
 def _specs(recording) -> list:

@@ -58,6 +58,7 @@ class WaterPage(QWidget):
         self.name, self.figures, self.wrong = _label(), Figures(), Wrong()
         self.lines = {key: _label() for key in LINES}
         self.place, self.temperature, self.depth_from = _label(), _label(), _label()
+        self.offset = _label()
         self.sources, self.recorded, self.caution = _label(), _label(), _label(tr(ON_THE_WATER[0]))
         self._make_buttons()
         self._lay_out()
@@ -125,22 +126,26 @@ class WaterPage(QWidget):
         form.addRow(tr("Measured from"), self.depth_from)
         form.addRow(tr("Position"), self.place)
         form.addRow(tr("Water"), self.temperature)
+        form.addRow(tr("Time offset"), self.offset)
         box.setSaveCollapsedState(False)
         return box
 
     # -- what is shown --------------------------------------------------------
 
-    def begin(self, facts, draft_m, began):
+    @in_local_numbers
+    def begin(self, facts, given, began):
         """Show the outing of a lake from its beginning.
 
         Parameters
         ----------
         facts : LakeFacts
-        draft_m : float
+        given : dict
+            ``draft_m``, and ``time_offset_s`` of the last visit, 0 where none is known.
         began : float
             When it began, s since 1970, UTC.
         """
-        self._unit, self._draft, self._began = facts.unit, draft_m, began
+        self._unit, self._draft, self._began = facts.unit, given["draft_m"], began
+        self.offset.setText(said.offset_text(given.get("time_offset_s", 0.0)))
         self._now = self._state = self._hardness = None
         self._soundings = 0
         self.name.setText(tr("On the water: {}").format(facts.name))

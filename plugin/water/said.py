@@ -85,6 +85,13 @@ def temperature_text(celsius, unit) -> str:
     return tr("{:.1f} °C").format(celsius)
 
 
+def offset_text(seconds) -> str:
+    """Return the time offset with which marks are placed."""
+    if seconds:
+        return tr("{:g} s, as in the last visit").format(seconds)
+    return tr("none is known, so 0 s")
+
+
 def age_text(seconds) -> str:
     """Return how long ago something was."""
     if seconds < 90.0:
@@ -122,3 +129,20 @@ def recorded_text(since_s, soundings, state) -> str:
         return text + " " + tr("Free space: {:.1f} GB, enough for days.").format(free.bytes / 1e9)
     room = tr("Free space: {:.1f} GB, enough for {:.1f} hours.")
     return text + " " + room.format(free.bytes / 1e9, free.seconds / 3600.0)
+
+
+def level_text(found, unit) -> str:
+    """Return how today's level is drawn.
+
+    Parameters
+    ----------
+    found : dict
+        ``shift_m``, what is added to depths below the water of today, and ``typed`` where it follows
+        from a reading; else ``sigma_m`` and ``pairs``, of tracks that meet.
+    """
+    shift = depth_text(found["shift_m"], unit)
+    if found.get("typed"):
+        return tr("The map adds {} to depths, by the lake level that was read.").format(shift)
+    return tr(
+        "The map adds {} ± {} to depths, so that they fit earlier visits where tracks meet."
+    ).format(shift, depth_text(found["sigma_m"], unit))

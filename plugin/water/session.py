@@ -12,6 +12,7 @@ from qgis.PyQt.QtCore import QObject, pyqtSignal
 from ...algorithms._i18n import tr
 from ...algorithms._lake.runs import current_run
 from ...algorithms.core.errors import LakefloorError
+from .levels import between
 from .marking import Marking
 from .said import FRESH_S, below_surface, is_known
 
@@ -27,7 +28,7 @@ class Session(QObject):
     work : LakeWork
         The open lake.
     recorder : Recorder
-    mapping : GrowingLayers or None
+    mapping : GrowingLayers
         Draws what is heard.
 
     Attributes
@@ -54,12 +55,12 @@ class Session(QObject):
     #: A sentence for the user, and whether it is a warning.
     told = pyqtSignal(str, bool)
 
-    def __init__(self, work, recorder, mapping=None, parent=None):
+    def __init__(self, work, recorder, mapping, parent=None):
         super().__init__(parent)
         self._work, self.recorder, self.mapping = work, recorder, mapping
         self.lake = self.facts = self.now = self.hardness = None
         self.specs, self.given, self.soundings, self.began = [], {}, 0, 0.0
-        self._hardness = deque()
+        self._hardness, self._gaps = deque(), ()
         self.marking = Marking(self.recorder.mark, work, self)
         self.marking.told.connect(self.told)
         recorder.heard.connect(self._hear)
@@ -97,15 +98,15 @@ class Session(QObject):
         self.now = self.hardness = None
         self.given, self.soundings = given, 0
         self._hardness.clear()
+        self._gaps = ()
         self.marking.begin(
             given["time_offset_s"], given["draft_m"], facts.time_zone, _marks_in(resume)
         )
         self.recorder.start(lake, specs, given, resume)
         self.lake, self.facts, self.specs = lake, facts, list(specs)
         self.began = _began(self.recorder.recording)
-        if self.mapping is not None:
-            self.mapping.begin(lake, facts, given)
         self.changed.emit()
+        self.mapping.begin(lake, facts, given)
 
     def end(self, levels=()):
         """End the outing; return its recording (Recording) and what was said of it.
@@ -115,9 +116,10 @@ class Session(QObject):
         levels : list of dict
             Readings of the lake level at the end.
         """
-        given = {**self.given, "levels": [*self.given.get("levels", []), *levels]}
+        levels = between(self.given.get("levels", []), levels, *self._gaps)
+        given = {**self.given, "levels": levels}
         recording = self.recorder.recording
-        self.recorder.stop(levels=given["levels"])
+        self.recorder.stop(levels=levels)
         self._forget()
         return recording, given
 
@@ -128,8 +130,7 @@ class Session(QObject):
             self._forget()
 
     def _forget(self):
-        if self.mapping is not None:
-            self.mapping.end()
+        self.mapping.end()
         self.lake = self.facts = None
         self.changed.emit()
 
@@ -141,11 +142,19 @@ class Session(QObject):
         now = self.now = heard.now
         if now.fix_us is not None and now.fix_ok and is_known(now.lon, now.lat):
             self.marking.follow(now.fix_us, now.lon, now.lat)
+            self._follow_clock(now)
         self.soundings += len(heard.soundings)
         self._follow_bottom(heard)
-        if self.mapping is not None:
-            self.mapping.add(heard)
+        self.mapping.add(heard)
         self.heard.emit()
+
+    def _follow_clock(self, now):
+        """Note by how much the GPS is ahead of the computer, s: at the first fix and at the last."""
+        told = now.gps_time.astype("datetime64[ms]")
+        if told == told:
+            since = time.monotonic() - now.fix_us / 1e6
+            gap = int(told.astype("int64")) / 1000.0 - (time.time() - since)
+            self._gaps = (*self._gaps[:1], gap) if self._gaps else (gap, gap)
 
     def _follow_bottom(self, heard):
         """Take the median hardness of the last seconds, since that of one ping says little."""

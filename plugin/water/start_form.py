@@ -22,6 +22,8 @@ from .levels import reading
 from .source_form import SourceForm
 
 _TEE = "lakefloor/feed_gps_panel"
+#: While one listens, pixels.
+_TALL = 540
 #: Below this a level was not read.
 _NOT_READ = -1000.0
 
@@ -63,6 +65,7 @@ class StartForm(QDialog):
         start.setDefault(True)
         buttons.accepted.connect(self.accept)
         buttons.rejected.connect(self.reject)
+        self.sources.listen.toggled.connect(lambda on: on and self.resize(self.width(), _TALL))
         column = QVBoxLayout(self)
         column.addWidget(self.wrong)
         column.addWidget(cautions())

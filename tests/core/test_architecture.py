@@ -49,7 +49,7 @@ MAY = {
     "GDAL": ({"gdal", "ogr", "osr", "osgeo"}, {"_io/", "_store/", "_styling/look.py"}),
     "features of layers": (
         {"getFeatures", "dataProvider", "QgsFeatureRequest", "QgsVectorFileWriter"},
-        {"_io/", "_sheets/", "_styling/"},
+        {"_io/", "_sheets/", "_styling/", "_project/water_layers.py"},
     ),
     "raster blocks": (
         {"QgsRasterFileWriter", "ReadAsArray", "WriteArray"},
@@ -77,10 +77,10 @@ MAY = {
 }
 
 #: Files of algorithms/ that load modules by their names: the toolbox, and the libraries beforehand.
-LOADS_BY_NAME = {"__init__.py", "_libraries.py"}
+LOADS_BY_NAME = {"__init__.py", "_libraries.py", "_growing/start.py"}
 
 #: Files of core that may read files; nothing in core writes one.
-CORE_READS = {"reading/"}
+CORE_READS = {"reading/", "playing/"}
 _READS = {"read_bytes", "read_text", "iterdir", "rglob", "scandir"}
 _WRITES = {
     "write_bytes",

@@ -18,7 +18,7 @@ from lakefloor.plugin.door.work import LakeWork
 
 sys.path.insert(0, str(Path(__file__).resolve().parent))
 from a_lake import wait_for
-from water_stand_ins import Kept, QuietRecorder
+from water_stand_ins import Kept, NotingMap, QuietRecorder
 
 from lakefloor.plugin.water import outing as outings
 from lakefloor.plugin.water.sources import SourceSpec
@@ -38,6 +38,7 @@ def lakes(tmp_path):
 def door(qgis_app, qgis_new_project, monkeypatch):
     """The parts of the door that an outing needs."""
     monkeypatch.setattr(outings, "_recorder", QuietRecorder)
+    monkeypatch.setattr(outings, "_mapping", NotingMap)
     window, canvas = QMainWindow(), QgsMapCanvas()
     iface = SimpleNamespace(mainWindow=lambda: window, mapCanvas=lambda: canvas)
     taken, told, forms = [], [], []
@@ -136,6 +137,7 @@ def whole(qgis_iface, qgis_new_project, provider, monkeypatch):
     from lakefloor.plugin.door.door import Door
 
     monkeypatch.setattr(outings, "_recorder", QuietRecorder)
+    monkeypatch.setattr(outings, "_mapping", NotingMap)
     door, door_told = Door(qgis_iface), []
     door.water.told.connect(lambda *given: door_told.append(given))
     door.said, door.taken = door_told, []
@@ -165,6 +167,7 @@ def test_with_its_project_closed_the_outing_goes_on_and_its_lake_stays_open(whol
     recorder = whole.water.outing.session.recorder
     QgsProject.instance().clear()
     assert recorder.is_recording
+    assert whole.water.outing.session.mapping.asked[-1] == "away"
     assert whole.work.folder.path == lakes[0]
     end_it(whole)
     assert wait_for(lambda: whole.work.folder is None)

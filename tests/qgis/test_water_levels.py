@@ -12,7 +12,7 @@ from lakefloor.algorithms._lake.folder import LakeFolder
 from lakefloor.algorithms.core.correcting.gauge import GaugeFields, gauge_levels
 from lakefloor.algorithms.core.errors import LakefloorError
 from lakefloor.algorithms.soundings.reduce_to_datum import _plain
-from lakefloor.plugin.water.levels import add_readings, mean_level, reading
+from lakefloor.plugin.water.levels import add_readings, mean_level, reading, visit_levels
 
 START = datetime(2026, 7, 9, 14, 0, 3, tzinfo=timezone.utc)
 END = datetime(2026, 7, 9, 18, 30, 0, tzinfo=timezone.utc)
@@ -97,6 +97,23 @@ def test_a_table_of_another_form_stays_as_it_is(qgis_app, lake, table):
     with pytest.raises(LakefloorError, match=r"by hand"):
         add_readings(lake, facts(), both())
     assert lake.gauge.read_text() == table
+
+
+@pytest.mark.parametrize(
+    ("readings", "table", "taken"),
+    [
+        (2, "", {}),
+        # One reading tells no change, and no table holds it for a day.
+        (1, "", {"LEVEL": 2.71}),
+        (2, "visit,level\nspring,2.88\n", {"LEVEL": pytest.approx(2.695)}),
+        # Readings of another year are no level of this day.
+        (0, "time_utc,level_ft\n2025-05-10T13:05:00Z,2.88\n", {"GAUGE": None}),
+    ],
+)
+def test_what_a_visit_takes_from_its_readings(qgis_app, lake, readings, table, taken):
+    if table:
+        lake.gauge.write_text(table)
+    assert visit_levels(lake, facts(), both()[:readings])[0] == taken
 
 
 def test_the_mean_stands_for_both(qgis_app):

@@ -26,7 +26,7 @@ from water_stand_ins import now_us, state
 @pytest.fixture
 def page(qgis_app):
     page = WaterPage()
-    page.begin(LakeFacts("Lake Marrowby", unit="feet"), 0.3048, time.time() - 3720.0)
+    page.begin(LakeFacts("Lake Marrowby", unit="feet"), {"draft_m": 0.3048}, time.time() - 3720.0)
     yield page
     page.end_now()
 
@@ -47,6 +47,11 @@ def test_the_bottom_has_the_words_of_the_maps(qgis_app):
     soft, hard = THRESHOLDS
     words = [said.bottom_text(h) for h in (soft - 0.01, soft + 0.01, hard + 0.01, np.nan, None)]
     assert words == ["soft", "medium", "hard", NOTHING, NOTHING]
+
+
+def test_the_time_offset_of_marks_is_said(page):
+    assert page.offset.text() == "none is known, so 0 s"
+    assert said.offset_text(0.7) == "0.7 s, as in the last visit"
 
 
 def test_a_boat_that_stands_still_has_no_course(qgis_app):

@@ -1,7 +1,9 @@
 """An outing from its start to its end: what is joined, what stays open, what is brought in."""
 
 import sys
+import time
 from dataclasses import replace
+from datetime import datetime, timezone
 from pathlib import Path
 from types import SimpleNamespace
 
@@ -19,6 +21,7 @@ from lakefloor.algorithms.core.errors import LakefloorError
 from lakefloor.algorithms.core.soundings import Soundings
 from lakefloor.plugin.tools.lake_layers import layers_of
 from lakefloor.plugin.water.boat import BoatOnMap
+from lakefloor.plugin.water.levels import reading
 from lakefloor.plugin.water.mark_key import MarkKey
 from lakefloor.plugin.water.outing import Outing
 from lakefloor.plugin.water.session import Session, known_time_offset
@@ -26,29 +29,10 @@ from lakefloor.plugin.water.sources import SourceSpec
 
 sys.path.insert(0, str(Path(__file__).resolve().parent))
 from a_lake import make_lake
-from water_stand_ins import Kept, QuietRecorder, now_us, state
+from water_stand_ins import Kept, NotingMap, QuietRecorder, now_us, state
 
 LON, LAT = -93.0, 45.0
 SPECS = [SourceSpec("tcp", "127.0.0.1:10110")]
-
-
-class Mapping:
-    """Notes what it is asked for."""
-
-    def __init__(self):
-        self.asked = []
-
-    def begin(self, lake, facts, given):
-        self.asked.append("begin")
-
-    def add(self, heard):
-        self.asked.append(len(heard.soundings))
-
-    def bring_back(self):
-        self.asked.append("back")
-
-    def end(self):
-        self.asked.append("end")
 
 
 @pytest.fixture
@@ -62,7 +46,7 @@ def lake(tmp_path, qgis_app, qgis_new_project):
 
 @pytest.fixture
 def session(lake):
-    return Session(lake, QuietRecorder(), Mapping())
+    return Session(lake, QuietRecorder(), NotingMap())
 
 
 def begin(session, lake, **changed):
@@ -116,7 +100,21 @@ def test_levels_of_start_and_end_are_with_the_recording(session, lake):
     after = {"utc": "2026-07-09T18:00:03Z", "level": 2.6, "unit": "feet"}
     _, given = session.end([after])
     assert [each["level"] for each in session.recorder.ended["levels"]] == [2.7, 2.6]
-    assert given["levels"][1] == after
+    # All soundings lie between: the minute before the first reading, that after the second.
+    assert [each["utc"][11:] for each in given["levels"]] == ["13:59:00Z", "18:02:00Z"]
+
+
+def test_levels_are_in_the_time_of_the_gps_where_the_computer_is_wrong(session, lake):
+    now = datetime.now(timezone.utc)
+    start = reading(2.7, "feet", now)
+    begin(session, lake, levels=[start])
+    for ahead in (3600.0, 3600.0, 7200.0):
+        gps = np.datetime64(int(1000 * (time.time() + ahead)), "ms")
+        session.recorder.hear(gps_time=gps, **fix())
+    _, given = session.end([reading(2.6, "feet", now)])
+    moved = [datetime.fromisoformat(each["utc"].replace("Z", "+00:00")) for each in given["levels"]]
+    assert 3480.0 <= (moved[0] - now).total_seconds() <= 3600.0
+    assert 7200.0 <= (moved[1] - now).total_seconds() <= 7321.0
 
 
 def test_when_qgis_is_closed_the_outing_stays_open(session, lake):
@@ -214,7 +212,7 @@ def outing(lake, canvas):
     taken = []
     taker = SimpleNamespace(take=lambda *given: taken.append(given))
     key = MarkKey(window)
-    outing = Outing(iface, lake, taker, key, recorder=QuietRecorder(), mapping=Mapping())
+    outing = Outing(iface, lake, taker, key, recorder=QuietRecorder(), mapping=NotingMap())
     outing.taken, outing.forms, outing.key, outing.window = taken, [], key, window
     outing.said = []
     outing.form_made.connect(outing.forms.append)
@@ -251,6 +249,7 @@ def test_one_button_ends_the_outing_and_adds_the_visit(outing, lake):
     assert outing.session.recorder.ended is not None
     ((step, folder, options),) = outing.taken
     assert (step, folder) == ("visits", lake.folder)
+    # The readings are in the table of the lake, which the step takes by itself.
     assert options == {"LOG_FOLDER": str(recording.path), "DRAFT": lake.facts.boat.draft_m}
     assert [row.split(",")[1] for row in lake.folder.gauge.read_text().split()[1:]] == [
         "2.7",
@@ -307,6 +306,15 @@ def test_the_page_shows_what_is_heard(outing):
     assert figures.speed.value.text() == "5.0 mph"
     assert figures.course.value.text() == "90°"
     assert "5 soundings" in outing.page.recorded.text()
+
+
+def test_the_level_with_which_the_map_is_drawn_is_told(outing):
+    go(outing)
+    line = outing.page.lines["level"]
+    assert "-1.0 ft" in line.text()
+    assert not line.isHidden()
+    outing.session.mapping.leveled.emit({"shift_m": 0.3048, "sigma_m": 0.03048, "pairs": 9})
+    assert "1.0 ft ± 0.1 ft" in line.text()
 
 
 def test_an_outing_goes_on_with_what_was_said_at_its_start(outing, lake):

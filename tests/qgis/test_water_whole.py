@@ -16,6 +16,7 @@ from lakefloor.algorithms import _store
 from lakefloor.algorithms._lake.facts import Boat, LakeFacts
 from lakefloor.algorithms._lake.making import new_lake
 from lakefloor.algorithms._lake.recording import recordings
+from lakefloor.algorithms._project.showing import show_lake
 from lakefloor.plugin.door.seen import look
 from lakefloor.plugin.door.taking import StepTaker
 from lakefloor.plugin.door.work import LakeWork
@@ -134,6 +135,35 @@ def test_what_a_device_sends_is_in_the_lake_database_after_one_button(window, la
     assert window.said == []
 
 
+@pytest.mark.parametrize(("start", "end"), [(2.7, 2.6), (None, 2.6), (None, None)])
+def test_levels_that_were_read_are_those_of_the_visit(window, lake, device, start, end):
+    """The table has readings of another year; the log is of May 2025, by its GPS."""
+    lake.gauge.write_text("time_utc,level_ft\n2024-05-10T13:05:00Z,2.88\n")
+    window.outing.ask_start()
+    form = window.forms.pop()
+    form.sources.set_specs([SourceSpec("tcp", f"127.0.0.1:{device.port}")])
+    if start is not None:
+        form.level.setValue(start)
+    form.accept()
+    session = window.outing.session
+    until(lambda: session.soundings > 200)
+    window.outing.page.end.click()
+    form = window.forms.pop()
+    if end is not None:
+        form.level.setValue(end)
+    form.add.click()
+    until(lambda: window.runs and all(run.is_over for run in window.runs))
+    assert window.runs[-1].state == "done", (window.said, window.runs[-1].error)
+    (visit,) = _store.visits_of(lake.database)
+    if end is None:
+        assert visit.level_m is None
+    else:
+        low, high = sorted(0.3048 * level for level in (start or end, end))
+        # Kept to the millimeter.
+        assert low - 1e-3 <= visit.level_m <= high + 1e-3
+    assert lake.gauge.read_text().count("2025-05-17") == sum(v is not None for v in (start, end))
+
+
 def test_an_outing_that_was_cut_off_goes_on_and_is_one_visit(window, lake, device):
     device.limit = 2000
     go(window, device)
@@ -153,6 +183,41 @@ def test_an_outing_that_was_cut_off_goes_on_and_is_one_visit(window, lake, devic
     assert window.runs[-1].state == "done", (window.said, window.runs[-1].error)
     assert len(_store.visits_of(lake.database)) == 1
     assert look(lake).outings == []
+
+
+def roles(project):
+    return {layer.customProperty("lakefloor/role") for layer in project.mapLayers().values()}
+
+
+def test_the_map_leaves_a_project_that_was_closed_and_comes_back_whole(window, lake, device):
+    project = QgsProject.instance()
+    show_lake(project, lake)
+    device.limit = 1200
+    go(window, device)
+    session = window.outing.session
+    wanted = {"water_depth", "water_contours", "water_soundings"}
+    until(lambda: wanted <= roles(project))
+    until(lambda: session.soundings > 200)
+    project.clear()
+    window.outing.put_away()
+    device.limit = len(LINES)
+    until(lambda: session.soundings > 500)
+    settle = time.monotonic() + 1.5
+    until(lambda: time.monotonic() > settle)
+    assert project.mapLayers() == {}
+    show_lake(project, lake)
+    window.outing.bring_back()
+    until(lambda: wanted <= roles(project))
+    (points,) = (
+        layer
+        for layer in project.mapLayers().values()
+        if layer.customProperty("lakefloor/role") == "water_soundings"
+    )
+    # A sounding a second at 5 mph: each is farther from the last than points are left out.
+    until(lambda: points.featureCount() > 480)
+    window.outing.page.end.click()
+    window.forms.pop().later.click()
+    assert not wanted & roles(project)
 
 
 def test_sources_are_changed_while_the_outing_goes_on(window, lake, device):
@@ -204,3 +269,19 @@ def test_a_visit_that_fails_leaves_the_recording(window, lake, device):
     until(lambda: run.is_over)
     assert run.state == "done", run.error
     assert in_database(lake) > 0
+
+
+def test_marks_stand_above_the_map_on_the_water(window, lake, device):
+    project = QgsProject.instance()
+    show_lake(project, lake)
+    go(window, device)
+    until(lambda: "water_depth" in roles(project))
+    window.outing.page.mark.click()
+    order = [
+        layer.customProperty("lakefloor/role") for layer in project.layerTreeRoot().layerOrder()
+    ]
+    assert order.index("marks") < order.index("water_depth")
+    window.outing.page.end.click()
+    window.forms.pop().later.click()
+    groups = [group.name() for group in project.layerTreeRoot().findGroups(True)]
+    assert "On the water" not in groups

@@ -64,6 +64,35 @@ class QuietRecorder(QObject):
         self.heard.emit(told)
 
 
+class NotingMap(QObject):
+    """Has the interface of the growing map; notes what it is asked for."""
+
+    told = pyqtSignal(str, bool)
+    leveled = pyqtSignal(object)
+    planned = pyqtSignal(object)
+    shown = pyqtSignal(object)
+
+    def __init__(self, parent=None):
+        super().__init__(parent)
+        self.asked = []
+
+    def begin(self, lake, facts, given):
+        self.asked.append("begin")
+        self.leveled.emit({"shift_m": -0.3048, "typed": True})
+
+    def add(self, heard):
+        self.asked.append(len(heard.soundings))
+
+    def put_away(self):
+        self.asked.append("away")
+
+    def bring_back(self):
+        self.asked.append("back")
+
+    def end(self):
+        self.asked.append("end")
+
+
 def now_us():
     return time.monotonic_ns() // 1000
 

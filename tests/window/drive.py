@@ -8,6 +8,7 @@ from pathlib import Path
 from statistics import median
 
 sys.path.insert(0, str(Path(os.environ["LAKEFLOOR_ROOT"]) / "tests" / "window"))
+import outing
 from hands import Hands, close, freezes, go, picture, say
 from map_seen import MapSeen, labels, legend
 from qgis.core import QgsProject
@@ -308,6 +309,12 @@ def undo_it():
     quit_qgis()
 
 
+def on_the_water():
+    """An outing at the desk, from the form to the visit in the lake database."""
+    yield from _opened()
+    yield from outing.story(door, quit_qgis)
+
+
 # -- a lake of one's own -----------------------------------------------------------
 
 
@@ -342,5 +349,5 @@ def own_lake():
     quit_qgis()
 
 
-PARTS = {story.__name__: story for story in (first_map, come_back, undo_it, own_lake)}
+PARTS = {story.__name__: story for story in (first_map, come_back, undo_it, on_the_water, own_lake)}
 go(PARTS[os.environ["LAKEFLOOR_PART"]](), watch)

@@ -33,7 +33,7 @@ showTips322=false
 lakes_folder=$LAKEFLOOR_LAKES
 depth_unit=meters
 INI
-for part in ${LAKEFLOOR_PARTS:-first_map come_back undo_it own_lake}; do
+for part in ${LAKEFLOOR_PARTS:-first_map come_back undo_it on_the_water own_lake}; do
     echo "== $part"
     begun=$SECONDS status=0
     LAKEFLOOR_PART=$part timeout -k 5 "${LAKEFLOOR_LIMIT:-120}" \

@@ -12,11 +12,11 @@ from .settings import MapSettings
 #: Of earlier soundings a window keeps so many, evenly along the tracks.
 MOST_EARLIER = 30_000
 #: Columns that are drawn from: place, depth, uncertainty, hardness, and the number of the lane.
-COLUMNS = 6
+HELD_COLUMNS = 6
 
 
 def columns_of(soundings: Soundings, number: np.ndarray | None = None) -> np.ndarray:
-    """Return what a map is drawn from, float64, shape (n, :data:`COLUMNS`).
+    """Return what a map is drawn from, float64, shape (n, :data:`HELD_COLUMNS`).
 
     ``number`` tells lanes apart; 0 is none.
     """
@@ -76,7 +76,7 @@ class HeldSoundings:
             for row in range(key[1] - span, key[1] + span + 1):
                 parts += self._of((col, row), shift)
         if not parts:
-            return np.zeros((0, COLUMNS))
+            return np.zeros((0, HELD_COLUMNS))
         rows = np.concatenate(parts)
         x, y = rows[:, 0], rows[:, 1]
         here = (x >= west - reach) & (x < west + side + reach)
@@ -87,7 +87,7 @@ class HeldSoundings:
         """Return all soundings; ``shift``, m, is added to the depths of today."""
         keys = dict.fromkeys([*self._earlier, *self._today])
         parts = [part for key in keys for part in self._of(key, shift)]
-        return np.concatenate(parts) if parts else np.zeros((0, COLUMNS))
+        return np.concatenate(parts) if parts else np.zeros((0, HELD_COLUMNS))
 
     def _of(self, key, shift):
         found = [self._earlier[key]] if key in self._earlier else []

@@ -95,7 +95,9 @@ def window_breaklines(surface: Surface, window: Grid) -> list:
     return found
 
 
-def with_neighbors(own: np.ndarray, east, south, corner) -> np.ndarray:
+def with_neighbors(
+    own: np.ndarray, east: np.ndarray | None, south: np.ndarray | None, corner: np.ndarray | None
+) -> np.ndarray:
     """Return the cells of a window with the first column and row of its neighbors; NaN for none."""
     n = WINDOW_CELLS
     out = np.full((n + 1, n + 1), np.nan)

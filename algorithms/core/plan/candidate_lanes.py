@@ -15,9 +15,10 @@ from .lane_layout import axes, down_slope
 from .survey_gaps import CoarseSurface, distance_to_line
 
 _HEADINGS = 6
-# Lengths of lanes in units of the way that a turn takes. Many short lanes gain hardly more than
-# half as many twice as long; where the water itself is not so wide, they may be shorter.
-_LONGEST, _USEFUL, _SHORTEST, _BRIDGED, _ACROSS = 10.0, 4.0, 2.0, 1.5, 0.8
+#: Lengths of lanes in units of the way that a turn takes. Many short lanes gain hardly more than
+#: half as many twice as long; where the water itself is not so wide, they may be shorter.
+LONGEST = 10.0
+_USEFUL, _SHORTEST, _BRIDGED, _ACROSS = 4.0, 2.0, 1.5, 0.8
 _MOST_CANDIDATES = 700
 
 
@@ -54,10 +55,9 @@ def candidate_lanes(
     heading : float
         Of the lanes so far, degrees; five others are tried too.
     """
-    doubtful = np.zeros(field.cells.shape, dtype=bool)
-    doubtful[field.cells] = gap > 0
+    doubtful = on_grid(field, gap > 0)
     points = np.concatenate(rings(within))
-    origin, step = points.mean(axis=0), field.grid.dx
+    origin = points.mean(axis=0)
     out = []
     for number in range(_HEADINGS):
         along, aside = axes(heading + number * 180.0 / _HEADINGS)
@@ -69,13 +69,35 @@ def candidate_lanes(
             line = LineString([middle + u.min() * along, middle + u.max() * along])
             for piece in lines_of(within.intersection(line)):
                 a, b = np.asarray(piece.coords)[[0, -1]]
-                out += _over_gaps(a, b, doubtful, field.grid, step, unit)
+                out += over_gaps(a, b, doubtful, field.grid, unit)
     return out
 
 
-def _over_gaps(a, b, doubtful, grid, step, unit) -> list:
-    """Cut a line from shore to shore to where it runs over gaps, and into lengths."""
-    length = np.hypot(*(b - a))
+def on_grid(field: CoarseSurface, values: np.ndarray) -> np.ndarray:
+    """Return values of coarse cells on their grid, 0 elsewhere."""
+    out = np.zeros(field.cells.shape, dtype=values.dtype)
+    out[field.cells] = values
+    return out
+
+
+def over_gaps(a: np.ndarray, b: np.ndarray, doubtful: np.ndarray, grid: Grid, unit: float) -> list:
+    """Cut a line from shore to shore to where it runs over gaps, and into lengths.
+
+    Parameters
+    ----------
+    a, b : array, shape (2,)
+        Ends of the line, m.
+    doubtful : array of bool
+        Cells of ``grid`` that are gaps.
+    unit : float
+        The way that a turn takes, m.
+
+    Returns
+    -------
+    list of array, shape (2, 2)
+        Each begins where the one before it ends unless there is none in between.
+    """
+    length, step = np.hypot(*(b - a)), grid.dx
     least = max(_SHORTEST * unit, min(_USEFUL * unit, _ACROSS * length))
     count = max(int(np.ceil(length / step)), 1)
     at = (np.arange(count) + 0.5) / count
@@ -94,7 +116,7 @@ def _over_gaps(a, b, doubtful, grid, step, unit) -> list:
         whole = (last - first) * length / count
         if whole < least:
             continue
-        parts = int(np.ceil(whole / (_LONGEST * unit)))
+        parts = int(np.ceil(whole / (LONGEST * unit)))
         cuts = a + (np.linspace(first, last, parts + 1) / count)[:, None] * (b - a)
         out += [np.stack(pair) for pair in zip(cuts[:-1], cuts[1:])]
     return out
@@ -110,7 +132,7 @@ def most_gainful(
     best = []
     for number, run in enumerate(runs):
         progress(number / len(runs))
-        touched = _touched(field, gap, run)
+        touched = cells_near(field, gap, run)
         rate = gain(field, field.distance, touched) / planar_length(run)
         if rate > 0.0:
             best.append((-rate, number, touched))
@@ -121,7 +143,7 @@ def most_gainful(
     return [runs[number] for _, number, _ in best], [touched for *_, touched in best]
 
 
-def _touched(field: CoarseSurface, gap, run) -> tuple:
+def cells_near(field: CoarseSurface, gap: np.ndarray, run: np.ndarray) -> tuple:
     """Return the cells of gaps that a lane would lie nearer to than any sounding, and how near."""
     far = field.distance.max()
     low, high = run.min(axis=0) - far, run.max(axis=0) + far
@@ -138,7 +160,8 @@ def _touched(field: CoarseSurface, gap, run) -> tuple:
 
 
 def gain(field: CoarseSurface, distance: np.ndarray, touched: tuple) -> float:
-    """Return what a lane takes away, m³, where soundings lie at ``distance``; see _touched."""
+    """Return what a lane takes away, m³, where soundings lie at ``distance``; see
+    :func:`cells_near`."""
     cells, away = touched
     sigma = field.law.nearer(field.sigma[cells], field.distance[cells], distance[cells])
     new = field.law.nearer(

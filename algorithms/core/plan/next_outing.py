@@ -9,13 +9,11 @@ import numpy as np
 from shapely.geometry.base import BaseGeometry
 
 from ..chart.contour_domain import cells_polygon
-from ..chart.support import NORMAL_95, SUPPORT
 from ..errors import LakefloorError
 from ..grid import Areas, Lines, Surface
 from ..number_text import written
 from ..polylines import planar_length
 from ..progress import Progress, silent, span
-from ..spacing import surface_spacing
 from .boat import USUAL_BOAT, Boat
 from .candidate_lanes import (
     best_by_gap,
@@ -36,14 +34,19 @@ from .driving import (
     shallow_cells,
 )
 from .lane_choice import Offer, choose_lanes, join_lanes, link_times
-from .survey_gaps import coarse_surface, describe_gaps, number_gaps
+from .survey_gaps import (
+    check_known,
+    coarse_surface,
+    describe_gaps,
+    drawn_cells,
+    limits,
+    number_gaps,
+    spacing_to_come,
+)
 from .water_routes import navigable, prepare_water
 
 #: Names of the attributes of the lines of an outing.
 LINE_ATTRIBUTES = (*ATTRIBUTES, "gain_m3")
-
-# No lane lowers the uncertainty below that at the soundings: gaps begin this far above it.
-_ABOVE_NOISE = 1.2
 
 
 @dataclass(frozen=True)
@@ -158,22 +161,20 @@ def next_outing(
     Nemhauser, G. L., Wolsey, L. A. and Fisher, M. L. (1978). An analysis of approximations for
     maximizing submodular set functions. Mathematical Programming 14, 265-294.
     """
-    _check(surface, interval_m, minutes)
+    check_known(surface, {"contour interval": interval_m, "time": minutes})
     if spacing is None:
-        spacing = surface_spacing(surface.spacing, surface.distance) / 2.0
-        spacing = max(spacing, 2.0 * surface.depth.dx)
+        spacing = spacing_to_come(surface)
     if not (np.isfinite(spacing) and spacing > 0):
         raise LakefloorError(f"The lane spacing is {written(spacing, 'g')} m. Give one above 0 m.")
     if lake is None:
-        lake = cells_polygon(_drawn(surface), surface.depth)
+        lake = cells_polygon(drawn_cells(surface), surface.depth)
     shallow = shallow_cells(surface.depth, boat.min_depth)
     within, passage = navigable(lake, boat.buffer_m, shallow)
     water = prepare_water(passage)
     start = launch_place(water, lake, launch, boat.buffer_m)
     field = coarse_surface(surface, lake, structure, spacing)
     progress(0.1)
-    wanted = SUPPORT / NORMAL_95 * interval_m
-    limit = max(wanted, _ABOVE_NOISE * field.law.noise)
+    wanted, limit = limits(field, interval_m)
     gap, count = number_gaps(field, limit, spacing)
     # A lane shorter than the way that two turns take is not worth turning into.
     unit_of_length = max(spacing, boat.speed * boat.turn_s)
@@ -199,27 +200,6 @@ def next_outing(
     )
     progress(1.0)
     return _outing(field, gap > 0, gaps, lines, distance, limit, wanted, spacing, count)
-
-
-def _check(surface, interval_m, minutes):
-    if surface.uncertainty is None or surface.distance is None:
-        raise LakefloorError(
-            "The surface has no uncertainty band and distance band, so gaps are not known. Make it "
-            "with 'TIN surface', 'IDW surface' or 'Smooth surface'."
-        )
-    for name, value in (("contour interval", interval_m), ("time", minutes)):
-        if not (np.isfinite(value) and value > 0):
-            raise LakefloorError(f"The {name} is {written(value, 'g')}. Give one above 0.")
-    if not _drawn(surface).any():
-        raise LakefloorError(
-            "The uncertainty band or the distance band of the surface is empty. Make the surface "
-            "again."
-        )
-
-
-def _drawn(surface) -> np.ndarray:
-    """Mask of the cells whose uncertainty and distance are known."""
-    return np.isfinite(surface.uncertainty.values) & np.isfinite(surface.distance.values)
 
 
 def _lanes_in_time(field, water, runs, touched, start, boat, minutes, progress) -> Lines:

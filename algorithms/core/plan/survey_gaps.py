@@ -13,9 +13,12 @@ from shapely.geometry import LineString
 from shapely.geometry.base import BaseGeometry
 
 from ..chart.contour_domain import cells_polygon
+from ..chart.support import NORMAL_95, SUPPORT
 from ..errors import LakefloorError
 from ..grid import Areas, Grid, Surface
+from ..number_text import written
 from ..polygons import inside
+from ..spacing import surface_spacing
 from ..terrain import gradient
 from ..units import LENGTH
 
@@ -25,12 +28,41 @@ GAP_ATTRIBUTES = (
     "lanes_m", "after_m", "why",
 )  # fmt: skip
 
-# A slope of this many meters a meter counts a place double.
-_STEEP = 0.1
+#: A slope of this many meters a meter counts a place double.
+STEEP = 0.1
 _CELLS_A_SPACING = 4.0
 _CLASSES = 20
 _MOST_CELLS = 60_000
 _GAP_SIDE, _LEAST_GAP = 12.0, 2.0
+# No lane lowers the uncertainty below that at the soundings: gaps begin this far above it.
+_ABOVE_NOISE = 1.2
+
+
+def check_known(surface: Surface, above_zero: dict) -> None:
+    """Raise a LakefloorError unless the gaps of a surface are known and the figures above 0."""
+    if surface.uncertainty is None or surface.distance is None:
+        raise LakefloorError(
+            "The surface has no uncertainty band and distance band, so gaps are not known. Make it "
+            "with 'TIN surface', 'IDW surface' or 'Smooth surface'."
+        )
+    for name, value in above_zero.items():
+        if not (np.isfinite(value) and value > 0):
+            raise LakefloorError(f"The {name} is {written(value, 'g')}. Give one above 0.")
+    if not drawn_cells(surface).any():
+        raise LakefloorError(
+            "The uncertainty band or the distance band of the surface is empty. Make the surface "
+            "again."
+        )
+
+
+def drawn_cells(surface: Surface) -> np.ndarray:
+    """Return a mask of the cells whose uncertainty and distance are known."""
+    return np.isfinite(surface.uncertainty.values) & np.isfinite(surface.distance.values)
+
+
+def spacing_to_come(surface: Surface) -> float:
+    """Return half of the spacing of the lanes so far, m, and at least two cells."""
+    return max(surface_spacing(surface.spacing, surface.distance) / 2.0, 2.0 * surface.depth.dx)
 
 
 @dataclass(frozen=True)
@@ -174,7 +206,7 @@ def coarse_surface(
     near = np.zeros(len(x), dtype=bool)
     for line in structure:
         near |= distance_to_line(np.asarray(line, dtype=float)[:, :2], x, y) <= spacing
-    weight = 1.0 + np.minimum(slope / _STEEP, 1.0) + near
+    weight = 1.0 + np.minimum(slope / STEEP, 1.0) + near
     return CoarseSurface(grid, cells, x, y, sigma, distance, slope, near, weight, law)
 
 
@@ -199,6 +231,12 @@ def _block_sums(values, wet, step) -> np.ndarray:
     padded[:rows, :cols] = np.where(wet, values, 0.0)
     blocks = padded.reshape(padded.shape[0] // step, step, padded.shape[1] // step, step)
     return np.nansum(blocks, axis=(1, 3))
+
+
+def limits(field: CoarseSurface, interval_m: float) -> tuple[float, float]:
+    """Return the uncertainty that a contour interval allows, and that above which gaps begin, m."""
+    wanted = SUPPORT / NORMAL_95 * interval_m
+    return wanted, max(wanted, _ABOVE_NOISE * field.law.noise)
 
 
 def number_gaps(field: CoarseSurface, limit: float, spacing: float) -> tuple[np.ndarray, int]:
@@ -298,7 +336,7 @@ def _reasons(field: CoarseSurface, cells, limit, reached, unit) -> str:
         f"{unit} is wanted",
         f"up to {far.max() / meters:.0f} {unit} from a sounding",
     ]
-    if field.slope[cells].mean() >= _STEEP / 2.0:
+    if field.slope[cells].mean() >= STEEP / 2.0:
         why.append(f"steep bottom, {100.0 * field.slope[cells].mean():.0f}%")
     if field.near_line[cells].any():
         why.append("a breakline or transition runs here")

@@ -200,6 +200,31 @@ def distances(water: Water, points: ArrayLike, progress: Progress = silent) -> n
     return np.minimum(out, out.T)
 
 
+def distances_from(water: Water, start: ArrayLike, points: ArrayLike) -> np.ndarray:
+    """Return lengths of the shortest routes from one place to others, shape (n,), m.
+
+    Parameters
+    ----------
+    water : Water
+    start : array, shape (2,)
+    points : array, shape (n, 2)
+        All within the water, m.
+
+    Returns
+    -------
+    array, shape (n,)
+        Infinite where there is no way by water.
+    """
+    start, points = np.asarray(start, float)[None], np.asarray(points, float).reshape(-1, 2)
+    straight = _seen(water, start, points)[0]
+    hidden = np.flatnonzero(~np.isfinite(straight))
+    if not len(water.corners) or not hidden.size:
+        return straight
+    to_corner = (_seen(water, start, water.corners)[0][:, None] + water.between).min(axis=0)
+    straight[hidden] = (_seen(water, points[hidden], water.corners) + to_corner).min(axis=1)
+    return straight
+
+
 def route(water: Water, start: ArrayLike, end: ArrayLike) -> np.ndarray:
     """Return the shortest route between two points, shape (k, 2), ends included.
 

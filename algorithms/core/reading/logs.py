@@ -33,7 +33,9 @@ from .impossible import impossible_soundings
 from .log_kinds import HEAD, kind_of_head
 from .log_report import NOT_READ, FileReport, LogReading, UnreadLine
 from .nmea_log import parse_nmea_log
+from .nmea_sentences import is_nmea
 from .parsed_log import reasons_with_counts
+from .recorded_log import is_beside_a_log, parse_recording, recording_of
 from .text_log import TextLogOptions, parse_text_log
 
 #: Files that a message lists.
@@ -60,7 +62,8 @@ def read_logs(
     ----------
     paths : path or sequence of paths
         Files, or folders that are searched with their subfolders, in order of
-        name; files whose name begins with a dot are left out.
+        name; files whose name begins with a dot are left out. A recording is read whole,
+        also where only one of its files is given.
     depth_unit : {"m", "ft", "us-ft", "fathom", "cm", "in"}, optional
         Unit of depths in text and GPX files that do not state it; meters if None.
     depth_from : {"transducer", "surface"}, optional
@@ -149,6 +152,9 @@ def _parse_all(files, text_options, max_fix_gap_s, progress) -> list:
         step = span(progress, i / len(files), (i + 1) / len(files))
         step(0.0)
         try:
+            if path.is_dir():
+                results.append(parse_recording(path, max_fix_gap_s=max_fix_gap_s, progress=step))
+                continue
             data = _load(path)
             digest = hashlib.sha256(data).digest()
             if digest in seen:
@@ -310,7 +316,17 @@ def _list_files(paths):
             files.append(path)
     if not files:
         raise LakefloorError("There is no log. Give files, or a folder of logs.")
-    return list(dict.fromkeys(files))
+    return list(dict.fromkeys(_of_a_recording(path) for path in files if not is_beside_a_log(path)))
+
+
+def _of_a_recording(path) -> Path:
+    """Return the folder of the recording that a raw log is of, else the file itself."""
+    folder = recording_of(path)
+    if folder is None:
+        return path
+    with path.open("rb") as file:
+        head = file.read(HEAD)
+    return folder if is_nmea(head) or not head.strip() else path
 
 
 def _load(path) -> bytes:

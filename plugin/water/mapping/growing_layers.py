@@ -55,6 +55,8 @@ class GrowingLayers(QObject):
         self._facts = self._layers = self._crs = self._folder = None
         self._rasters, self._pictures, self._last, self._deepest = {}, {}, None, 0.0
         self._points, self._due, self._newest, self._cell = [], set(), 0, 0.0
+        #: Points that are shown, and whether the project that shows them was closed.
+        self._all, self._is_away = [], False
         self._timer = QTimer(self)
         self._timer.setInterval(_PACE_MS)
         self._timer.timeout.connect(self._show)
@@ -94,17 +96,27 @@ class GrowingLayers(QObject):
         self._facts = self._layers = self._crs = self._folder = None
         self._rasters, self._pictures, self._last, self._deepest = {}, {}, None, 0.0
         self._points, self._due, self._newest = [], set(), 0
+        self._all, self._is_away = [], False
+
+    def put_away(self):
+        """Let go of the layers of a project that was closed; none come into another."""
+        self._layers, self._is_away = None, True
 
     def bring_back(self):
         """Show all again in the project that is open now."""
-        if self._facts is None or self._crs is None or self._rasters == {}:
+        if self._facts is None or not self._is_away:
             return
+        self._is_away = False
         self._make_layers()
+        if self._layers is None:
+            return
+        self._points, self._all = self._all + self._points, []
         for key, (contours, lines) in self._pictures.items():
             self._layers.set_contours(key, contours)
             self._layers.set_breaklines(key, lines)
         for role, raster in self._rasters.items():
             self._show_raster(role, raster)
+        self._layers.stretch_depth(self._deepest)
         self._show()
 
     # -- what comes -----------------------------------------------------------
@@ -134,11 +146,12 @@ class GrowingLayers(QObject):
                 self._write("water_hardness", picture.key, (picture.hardness,))
         except LakefloorError as error:
             self.told.emit(str(error), True)
-        self._layers.set_contours(picture.key, picture.contours)
-        self._layers.set_breaklines(picture.key, picture.breaklines)
         for key, contours in picture.neighbors:
             self._pictures[key] = contours, self._pictures.get(key, ([], []))[1]
-            self._layers.set_contours(key, contours)
+        if self._layers is not None:
+            self._layers.set_breaklines(picture.key, picture.breaklines)
+            for key in (picture.key, *(key for key, _ in picture.neighbors)):
+                self._layers.set_contours(key, self._pictures[key][0])
         self._due |= {"water_contours", "water_break_lines"}
         self._newest = max(self._newest, picture.stamp)
         self._follow_depth(picture)
@@ -160,6 +173,8 @@ class GrowingLayers(QObject):
         self._due.add(role)
 
     def _show_raster(self, role, raster):
+        if self._layers is None:
+            return
         title, style = {
             "water_depth": (tr("Depth on the water"), "water_depth"),
             "water_hardness": (tr("Bottom hardness on the water"), "water_hardness"),
@@ -175,12 +190,13 @@ class GrowingLayers(QObject):
         deepest = float(known.max()) if known.size else 0.0
         if deepest > _DEEPER * self._deepest:
             self._deepest = deepest
-            self._layers.stretch_depth(deepest)
+            if self._layers is not None:
+                self._layers.stretch_depth(deepest)
 
     # -- what is shown --------------------------------------------------------
 
     def _make_layers(self):
-        if not self._crs.isValid():
+        if self._is_away or not self._crs.isValid():
             return
         unit = {"feet": "ft", "meters": "m"}[self._facts.unit]
         self._layers = WaterLayers(
@@ -193,6 +209,7 @@ class GrowingLayers(QObject):
             return
         if self._points:
             points, self._points = self._points, []
+            self._all += points
             self._layers.add_soundings(*np.array(points).T)
             self._due.add("water_soundings")
         due, self._due = self._due, set()

@@ -14,9 +14,12 @@ from qgis.PyQt import sip
 from qgis.PyQt.QtCore import QCoreApplication, QIODevice, QObject, pyqtSlot
 
 from ....algorithms.core.reading.nmea_sentences import sentence_checksum
+from .gps_panel import show_in_panel, take_from_panel
 
 #: Marks our connection among those of QGIS.
 _MARK = "lakefloor_tee"
+#: Says of it that QGIS's panel has it.
+_SHOWN = "lakefloor_shown"
 
 #: Sentences of a position, and those that say more of one.
 _PLACES = (b"GGA", b"RMC", b"GNS")
@@ -31,6 +34,8 @@ _LONGEST = 1024
 #: Pipe -> what is registered with QGIS. QGIS deletes connections after the end of Python's part, and
 #: fails then, so none may be left.
 _connections = {}
+#: What QGIS's panel may hold, so that we never delete it.
+_given_away = []
 
 
 class Tee(QObject):
@@ -52,7 +57,7 @@ class Tee(QObject):
     @pyqtSlot(bytes, str)
     def feed(self, data: bytes, key: str = ""):
         """Give QGIS what these bytes of the source with that key have of positions."""
-        if self._pipe not in _connections:
+        if self._pipe not in _connections or sip.isdeleted(self._pipe):
             return
         whole, end, begun = (self._begun.get(key, b"") + data).rpartition(b"\n")
         self._begun[key] = begun[-_LONGEST:]
@@ -117,6 +122,7 @@ def _register(pipe):
         # Of no object: QGIS deletes its window, with all in it, before it says so.
         QCoreApplication.instance().aboutToQuit.connect(_unregister_all)
     _connections[pipe] = connection
+    connection.setProperty(_SHOWN, show_in_panel(connection))
 
 
 def _unregister(pipe, *_):
@@ -125,10 +131,15 @@ def _unregister(pipe, *_):
         return
     if not _connections:
         QCoreApplication.instance().aboutToQuit.disconnect(_unregister_all)
-    QgsApplication.gpsConnectionRegistry().unregisterConnection(connection)
+    if sip.isdeleted(connection):
+        return  # by the panel, when a person disconnected it
+    if connection.property(_SHOWN) and not take_from_panel():
+        _given_away.append(connection)  # a panel may hold it still
     if not sip.isdeleted(connection):
+        QgsApplication.gpsConnectionRegistry().unregisterConnection(connection)
         connection.close()
-        connection.deleteLater()
+        if connection not in _given_away:
+            connection.deleteLater()
 
 
 def _unregister_all(*_):

@@ -1,0 +1,229 @@
+"""Recordings are read as one log, at home and while they grow."""
+
+import json
+import random
+from pathlib import Path
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from lakefloor.algorithms.core.playing.faults import with_faults
+from lakefloor.algorithms.core.playing.timeline import on_two_devices, timeline
+from lakefloor.algorithms.core.reading.arrivals import RECORD, arrival_record
+from lakefloor.algorithms.core.reading.live_log import LiveReader
+from lakefloor.algorithms.core.reading.logs import read_logs
+from lakefloor.algorithms.core.reading.nmea_log import parse_nmea_log
+from lakefloor.algorithms.core.reading.recorded_log import parse_recording
+from lakefloor.algorithms.core.soundings import concatenate
+
+LOGS = Path(__file__).resolve().parents[2] / "example_project" / "logs"
+#: Fields that are the same while a log grows and at home; the others may be of a nearer sentence.
+SAME = ("x", "y", "raw_depth", "depth", "hardness")
+
+
+@pytest.fixture(scope="module")
+def played():
+    whole = timeline(LOGS / "2025-05-17_1.nmea")
+    return whole.select(slice(0, 1800))
+
+
+def pieces_of(whole, seed, longest=400, key="source-1"):
+    """Yield (key, bytes, us) as a line hands them over: in pieces that end anywhere."""
+    draw = random.Random(seed)
+    data, ends = whole.data, np.cumsum([len(c) for c in whole.chunks])
+    at = 0
+    while at < len(data):
+        stop = min(at + draw.randint(1, longest), len(data))
+        last = np.searchsorted(ends, stop - 1, side="right")
+        us = int(1e6 * whole.seconds[last]) + draw.randint(0, 20_000)
+        yield key, data[at:stop], us
+        at = stop
+
+
+def in_order(*streams):
+    """Return the pieces of several lines in order of their moments, which never go back."""
+    kept = []
+    for stream in streams:
+        newest = 0
+        for key, data, us in stream:
+            newest = max(newest, us)
+            kept.append((key, data, newest))
+    return sorted(kept, key=lambda piece: piece[2])
+
+
+def record(folder, pieces, session_of=lambda us: 1):
+    """Write pieces as a recording."""
+    folder.mkdir(parents=True)
+    (folder / "recording.json").write_text(json.dumps({"layout": 1}))
+    ends = {}
+    for key, data, us in pieces:
+        ends[key] = ends.get(key, 0) + len(data)
+        with open(folder / f"{key}.nmea", "ab") as raw:
+            raw.write(data)
+        with open(folder / f"{key}.arrivals", "ab") as beside:
+            beside.write(arrival_record(session_of(us), ends[key], us, 10**15 + us))
+    return folder
+
+
+def while_it_grows(pieces, pace_us=500_000, session_of=lambda us: 1):
+    """Return the soundings that are handed out while the pieces come, and after the last."""
+    reader, parts, due = LiveReader(), [], 0
+    for key, data, us in pieces:
+        reader.feed(key, data, us, 0, session_of(us))
+        if us >= due:
+            parts.append(reader.take())
+            due = us + pace_us
+    parts.append(reader.take())
+    return concatenate(parts), reader
+
+
+def same_rows(one, other):
+    assert len(one) == len(other)
+    assert (one.time == other.time).all()
+    for name in SAME:
+        np.testing.assert_array_equal(getattr(one, name), getattr(other, name), err_msg=name)
+
+
+@settings(max_examples=12)
+@given(seed=st.integers(0, 10**6), longest=st.sampled_from([1, 7, 90, 400, 3000]))
+def test_one_line_read_while_it_grows_is_the_recording_read_at_home(
+    tmp_path_factory, played, seed, longest
+):
+    some = played.select(slice(0, 600))
+    pieces = in_order(pieces_of(some, seed, longest))
+    folder = record(tmp_path_factory.mktemp("r") / "2025-05-17_223608Z", pieces)
+    live, _ = while_it_grows(pieces)
+    same_rows(live, parse_recording(folder).soundings)
+
+
+@settings(max_examples=12)
+@given(seed=st.integers(0, 10**6))
+def test_two_ports_read_while_they_grow_are_the_recording_read_at_home(
+    tmp_path_factory, played, seed
+):
+    receiver, sounder = on_two_devices(played.select(slice(0, 900)))
+    pieces = in_order(
+        pieces_of(receiver, seed, 300, "source-1"), pieces_of(sounder, seed + 1, 60, "source-2")
+    )
+    folder = record(tmp_path_factory.mktemp("r") / "2025-05-17_223608Z", pieces)
+    live, _ = while_it_grows(pieces)
+    home = parse_recording(folder).soundings
+    # The last second of a port may still have to wait for the other.
+    count = len(live)
+    assert 0 <= len(home) - count <= 3
+    same_rows(live, home.select(slice(0, count)))
+
+
+def test_depths_that_come_evenly_have_the_times_of_a_log_without_arrivals(tmp_path, played):
+    even = [("source-1", chunk, int(1e6 * at)) for at, chunk in zip(played.seconds, played.chunks)]
+    home = parse_recording(record(tmp_path / "2025-05-17_223608Z", even)).soundings
+    plain = parse_nmea_log(played.data).soundings
+    assert len(home) == len(plain)
+    # Sentences of a second are played evenly, as a log without times is read.
+    assert np.abs((home.time - plain.time).astype(int)).max() <= 1
+    np.testing.assert_array_equal(home.raw_depth, plain.raw_depth)
+
+
+def test_a_depth_is_timed_by_its_arrival(tmp_path):
+    fix = "$GPRMC,14000{},A,4500.00,N,09300.00,W,4.0,90.0,090726,,\r\n"
+    pieces = [
+        ("source-1", fix.format(1).encode(), 1_000_000),
+        ("source-2", b"$SDDBT,,f,3.0,M,,F\r\n", 1_250_000),
+        ("source-1", fix.format(2).encode(), 2_000_000),
+    ]
+    home = parse_recording(record(tmp_path / "2026-07-09_140000Z", pieces)).soundings
+    assert home.time.astype(str).tolist() == ["2026-07-09T14:00:01.250"]
+
+
+def test_nothing_lies_between_two_sessions(tmp_path, played):
+    pieces = in_order(pieces_of(played, 5, 100))
+    middle = pieces[len(pieces) // 2][2]
+
+    def session_of(us):
+        return 1 if us < middle else 2
+
+    home = parse_recording(record(tmp_path / "2025-05-17_223608Z", pieces, session_of)).soundings
+    plain = parse_recording(record(tmp_path / "2025-05-17_223609Z", pieces)).soundings
+    assert 0 <= len(plain) - len(home) <= 2
+    live, _ = while_it_grows(pieces, session_of=session_of)
+    same_rows(live, home)
+
+
+def test_read_logs_reads_a_recording_once_whichever_of_its_files_is_given(tmp_path, played):
+    receiver, sounder = on_two_devices(played)
+    pieces = in_order(pieces_of(receiver, 1), pieces_of(sounder, 2, key="source-2"))
+    folder = record(tmp_path / "logs" / "2025-05-17_223608Z", pieces)
+    (folder / "events.jsonl").write_text("{}\n")
+    (folder / "marks.jsonl").write_text("{}\n")
+    whole = read_logs(folder.parent)
+    assert [report.kind for report in whole.files] == ["NMEA 0183"]
+    for one in (folder, folder / "source-2.nmea", [folder, folder / "source-1.nmea"]):
+        again = read_logs(one)
+        same_rows(again.soundings, whole.soundings)
+
+
+@pytest.mark.parametrize("of", ["nmea", "arrivals"])
+def test_one_byte_in_many_broken_spoils_its_neighborhood_alone(tmp_path, played, of):
+    pieces = in_order(pieces_of(played, 9, 120))
+    whole = parse_recording(record(tmp_path / "2025-05-17_223608Z", pieces)).soundings
+    folder = record(tmp_path / "2025-05-17_223609Z", pieces)
+    path = folder / f"source-1.{of}"
+    data = np.frombuffer(path.read_bytes(), dtype=np.uint8).copy()
+    draw = np.random.default_rng(3)
+    hit = draw.choice(len(data), len(data) // 3000, replace=False)
+    data[hit] ^= draw.integers(1, 256, len(hit), dtype=np.uint8)
+    path.write_bytes(data.tobytes())
+    broken = parse_recording(folder).soundings
+    # A broken sentence costs itself, and a glued one its neighbor.
+    assert len(whole) - 3 * len(hit) <= len(broken) <= len(whole)
+    known = {(t, d) for t, d in zip(whole.time.tolist(), whole.raw_depth.tolist())}
+    strange = sum(
+        (t, d) not in known for t, d in zip(broken.time.tolist(), broken.raw_depth.tolist())
+    )
+    assert strange <= 40 * len(hit)
+    place = np.hypot(
+        np.interp(broken.time.astype(float), whole.time.astype(float), whole.x) - broken.x,
+        np.interp(broken.time.astype(float), whole.time.astype(float), whole.y) - broken.y,
+    )
+    assert np.quantile(place, 0.95) < 1e-6
+
+
+@pytest.mark.parametrize("cut", [1, 17, RECORD, RECORD + 5, 400])
+def test_what_the_power_cut_off_is_passed_by(tmp_path, played, cut):
+    pieces = in_order(pieces_of(played, 2, 120))
+    whole = parse_recording(record(tmp_path / "2025-05-17_223608Z", pieces)).soundings
+    for ending in ("nmea", "arrivals"):
+        folder = record(tmp_path / f"2025-05-17_22361{ending}", pieces)
+        path = folder / f"source-1.{ending}"
+        path.write_bytes(path.read_bytes()[:-cut])
+        left = parse_recording(folder).soundings
+        assert len(whole) - 20 <= len(left) <= len(whole)
+        same_rows(left.select(slice(0, len(left) - 20)), whole.select(slice(0, len(left) - 20)))
+
+
+@pytest.mark.parametrize(
+    "name", ["checksum", "cut", "glued", "noise", "nofix", "nodepth", "silence"]
+)
+def test_faults_are_read_while_it_grows_as_at_home(tmp_path, played, name):
+    share = 0.5 if name in ("nofix", "nodepth", "silence") else 0.05
+    faulty = with_faults(played, {name: share}, seed=2)
+    pieces = in_order(pieces_of(faulty, 4, 200))
+    home = parse_recording(record(tmp_path / "2025-05-17_223608Z", pieces)).soundings
+    live, _ = while_it_grows(pieces)
+    # The first words of a log may be of a sounder that the whole log does not choose.
+    begun = home.time[0] + np.timedelta64(10, "s")
+    same_rows(live.select(live.time > begun), home.select(home.time > begun))
+
+
+def test_now_says_what_was_heard_last_and_no_course_of_a_boat_that_stands():
+    reader = LiveReader()
+    still = "$GPRMC,14000{},A,4500.00,N,09300.00,W,{:.1f},90.0,090726,,\r\n"
+    reader.feed("a", still.format(1, 4.0).encode() + b"$SDDPT,3.2,0.0\r\n", 1_000_000)
+    reader.take()
+    assert (reader.now.course_deg, reader.now.depth_m) == (90.0, 3.2)
+    reader.feed("a", still.format(2, 0.1).encode(), 2_000_000)
+    reader.take()
+    assert reader.now.course_deg is None
+    assert reader.now.speed_ms == pytest.approx(0.1 * 1852 / 3600)
