@@ -7,6 +7,8 @@ import struct
 from typing import BinaryIO
 
 _HEAD = struct.Struct("<Q")
+#: The first message of a process that can do the work.
+HELLO = ("hello",)
 
 
 def write_frame(stream: BinaryIO, message: object) -> None:

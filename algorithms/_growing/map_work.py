@@ -20,6 +20,7 @@ from dataclasses import replace
 import numpy as np
 from shapely import wkb
 
+from .. import _store
 from ..core.errors import LakefloorError
 from ..core.growing.growing_map import GrowingMap
 from ..core.growing.level_fit import LevelFit
@@ -166,8 +167,6 @@ class MapWork:
 
 def _read_earlier(path):
     """Return the accepted soundings of a lake database, without what the map is not drawn from."""
-    from .. import _store
-
     parts = []
     for part in _store.read(path):
         kept = part.select(part.accepted)

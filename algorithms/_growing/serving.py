@@ -9,7 +9,7 @@ import time
 import traceback
 from contextlib import suppress
 
-from .frames import read_frame, write_frame
+from .frames import HELLO, read_frame, write_frame
 from .map_work import PACE_S, MapWork
 
 
@@ -20,6 +20,7 @@ def serve(inputs, outputs) -> None:
     messages = queue.Queue()
     threading.Thread(target=_read, args=(inputs, messages), daemon=True).start()
     with suppress(BrokenPipeError):
+        write_frame(outputs, HELLO)
         run(messages, lambda message: write_frame(outputs, message))
 
 
@@ -62,5 +63,8 @@ def _read(stream, messages):
     try:
         while True:
             messages.put(read_frame(stream))
+    except EOFError:
+        pass
     except Exception:
-        messages.put(("stop",))
+        traceback.print_exc()  # what cannot be read comes from another version
+    messages.put(("stop",))

@@ -1,6 +1,8 @@
-"""Run the growing map as a process: python start.py NAME, where NAME is that of the package.
+"""Run the growing map as a process: python start.py NAME NUMPY.
 
-It speaks over its standard input and output, and ends when its input does.
+NAME is that of the package, and NUMPY the version of numpy at the other end: arrays of another
+major version cannot be read there. It speaks over its standard input and output, and ends when its
+input does.
 """
 
 import importlib.util
@@ -25,7 +27,11 @@ def main():
     """Speak over a copy of standard output, so that nothing else gets among the messages."""
     output = os.fdopen(os.dup(sys.stdout.fileno()), "wb")
     os.dup2(sys.stderr.fileno(), sys.stdout.fileno())
-    name = sys.argv[1]
+    name, version = sys.argv[1:]
+    import numpy as np
+
+    if np.__version__.split(".")[0] != version.split(".")[0]:
+        sys.exit(f"numpy {np.__version__} here, {version} at the other end")
     load(name)
     serving = importlib.import_module(f"{name}.algorithms._growing.serving")
     serving.serve(sys.stdin.buffer, output)

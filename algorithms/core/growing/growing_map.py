@@ -76,7 +76,7 @@ class GrowingMap:
         if not len(kept):
             return
         rows = columns_of(kept, np.where(kept.lane > 0, kept.lane + self._last_lane, 0))
-        self._held.add(rows)
+        own = set(self._held.add(rows))
         reach = min(self.settings.max_gap, HALO_CELLS * self.settings.cell)
         places = [
             self.settings.windows_of(rows[:, 0] + dx, rows[:, 1] + dy)
@@ -84,7 +84,7 @@ class GrowingMap:
             for dy in (-reach, reach)
         ]
         for key in np.unique(np.concatenate(places), axis=0).tolist():
-            self._wait(tuple(key), stamp)
+            self._wait(tuple(key), stamp, tuple(key) in own)
 
     def shift(self, dz: float) -> None:
         """Move today's depths to another lake level: ``dz``, m, is added to what was taken."""
@@ -94,9 +94,10 @@ class GrowingMap:
         for key in list(self._stamps) or self._held.windows_of_today:
             self._wait(key, self._stamps.get(key, 0))
 
-    def _wait(self, key, stamp):
-        # In order of first request; the newest stamp tells what is urgent.
-        self._waiting[key] = max(stamp, self._waiting.get(key, 0))
+    def _wait(self, key, stamp, is_own=False):
+        # In order of first request. The newest stamp tells what is urgent, and of one stamp the
+        # window in which the soundings lie, before those that they only reach.
+        self._waiting[key] = max((stamp, is_own), self._waiting.get(key, (0, False)))
 
     @property
     def is_idle(self) -> bool:
@@ -113,7 +114,7 @@ class GrowingMap:
                 key = next(iter(self._waiting))
             else:
                 key = max(self._waiting, key=lambda k: self._waiting[k])
-            stamp = self._waiting.pop(key)
+            stamp, _ = self._waiting.pop(key)
             picture = self._draw(key, stamp)
             if picture is not None:
                 return picture

@@ -9,18 +9,19 @@ import sys
 import threading
 from contextlib import suppress
 
+import numpy as np
 from qgis.PyQt.QtCore import QObject, pyqtSignal, pyqtSlot
 
 from ....algorithms import _growing
 from ....algorithms._growing import start as starter
-from ....algorithms._growing.frames import read_frame, write_frame
+from ....algorithms._growing.frames import HELLO, read_frame, write_frame
 from ....algorithms._i18n import tr
 from .interpreter import interpreters
 
 __all__ = ["MapHost"]
 
-#: A process that was not ready after so long is given up, s.
-_READY_S = 60.0
+#: A process that has said nothing after so long is given up, s.
+_SPEAKS_S = 60.0
 #: Soundings that are given again to a process in place of one that ended.
 _AGAIN = 2_000_000
 
@@ -85,6 +86,7 @@ class MapHost(QObject):
         self._run += 1
         self._messages.put(("stop",))
         self._messages, process, self._process = None, self._process, None
+        self._sent = []
         if process is not None:
             threading.Thread(target=_reap, args=(process,), daemon=True).start()
 
@@ -117,14 +119,14 @@ class MapHost(QObject):
             self._process = process
             writer = threading.Thread(target=_write, args=(messages, process.stdin), daemon=True)
             writer.start()
-            ready = self._hear(run, process.stdout)
+            spoke = self._hear(run, process)
             messages.put(("stop",))
             writer.join()
             _reap(process)
-            if ready:
+            if spoke:
                 self._came.emit(run, ("ended",))
                 return
-            # What was written to one that never was ready is sent again to the next.
+            # What was written to one that never spoke is sent again to the next.
             while not messages.empty():
                 messages.get_nowait()
             for message in list(self._sent):
@@ -133,15 +135,20 @@ class MapHost(QObject):
             self._came.emit(run, ("told", _no_process()))
             self._in_thread(run, messages)
 
-    def _hear(self, run, stream):
-        """Tell what comes until it ends; return whether it ever was ready."""
-        ready = False
-        with suppress(EOFError, OSError, ValueError):
+    def _hear(self, run, process):
+        """Tell what comes until it ends; return whether it ever spoke."""
+        spoke = False
+        slow = threading.Timer(_SPEAKS_S, process.kill)
+        slow.start()
+        with suppress(Exception):  # also what this Python cannot read
             while True:
-                message = read_frame(stream)
-                ready = True
-                self._came.emit(run, message)
-        return ready
+                message = read_frame(process.stdout)
+                slow.cancel()
+                spoke = True
+                if message != HELLO:
+                    self._came.emit(run, message)
+        slow.cancel()
+        return spoke
 
     def _in_thread(self, run, messages):
         from ....algorithms._growing.serving import run as serve
@@ -186,7 +193,7 @@ def _started(python):
         environment.setdefault(f"{library}_NUM_THREADS", "1")
     with suppress(OSError):
         return subprocess.Popen(
-            [python, starter.__file__, root],
+            [python, starter.__file__, root, np.__version__],
             stdin=subprocess.PIPE,
             stdout=subprocess.PIPE,
             stderr=subprocess.DEVNULL,
