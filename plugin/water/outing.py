@@ -63,6 +63,7 @@ class Outing(QObject):
         session.told.connect(self.told)
         session.mapping.told.connect(self.told)
         session.mapping.leveled.connect(self._show_level)
+        session.mapping.planned.connect(self._show_lane)
         session.heard.connect(self._show_heard)
         session.state_changed.connect(page.show_state)
         session.changed.connect(self._show_change)
@@ -229,6 +230,9 @@ class Outing(QObject):
     @in_local_numbers
     def _show_level(self, found):
         self.page.say("level", said.level_text(found, self.session.facts.unit))
+
+    def _show_lane(self, plan):
+        self.page.say("lane", plan.get("text") or plan.get("error", ""))
 
     def _show_marks(self):
         marks = self.session.marking.marks
