@@ -29,6 +29,7 @@ _CONTOUR_FIELDS = (
     ("kind", "text"), ("supported", "int"), ("spot", "double"), ("window", "text"),
 )  # fmt: skip
 _BREAKLINE_FIELDS = (("kind", "text"), ("height_m", "double"), ("window", "text"))
+_LANE_FIELDS = (("kind", "text"), ("lane", "text"))
 _SOUNDING_FIELDS = (("depth_m", "double"), ("hardness", "double"), ("status", "text"))
 
 #: Every so many contours one is an index contour.
@@ -115,6 +116,11 @@ class WaterLayers:
         rows = [(xy, [kind, fall, str(window)]) for kind, fall, xy in lines]
         self._replace("water_break_lines", window, rows)
 
+    def set_lane(self, line):
+        """Show the next lane, begin and end in m, or none."""
+        rows = [] if line is None else [(line, ["lane", tr("next")])]
+        self._replace("water_lane", None, rows)
+
     def add_soundings(self, x, y, depth, hardness, accepted):
         """Add soundings of today."""
         layer = self.layer("water_soundings") or self._vector("water_soundings")
@@ -163,6 +169,7 @@ class WaterLayers:
             "water_break_lines": (
                 "LineString", _BREAKLINE_FIELDS, tr("Drop-offs on the water"), "break_lines",
             ),
+            "water_lane": ("LineString", _LANE_FIELDS, tr("Next lane"), "planned_lanes"),
             "water_soundings": ("Point", _SOUNDING_FIELDS, tr("Soundings of today"), "soundings"),
         }[role]  # fmt: skip
         layer = QgsVectorLayer(f"{kind}?crs={self._crs.authid()}", title, "memory")
