@@ -82,7 +82,10 @@ class WaterLayers:
         if layer is not None:
             layer.setDataSource(str(path), layer.name(), "gdal")
             return layer
-        layer = QgsRasterLayer(str(path), title)
+        # A style of its own comes at once; QGIS's would look at all cells.
+        options = QgsRasterLayer.LayerOptions()
+        options.loadDefaultStyle = False
+        layer = QgsRasterLayer(str(path), title, "gdal", options)
         if not layer.isValid():
             raise LakefloorError(tr("QGIS cannot open '{}'.").format(path))
         return self._add(role, layer, style)

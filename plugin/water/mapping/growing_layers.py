@@ -93,8 +93,6 @@ class GrowingLayers(QObject):
         self.host.stop()
         if self._layers is not None:
             self._layers.remove()
-        for raster in self._rasters.values():
-            raster.close()
         if self._folder is not None:
             shutil.rmtree(self._folder, ignore_errors=True)
         self._facts = self._layers = self._crs = self._folder = self._lane = None
