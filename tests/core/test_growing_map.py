@@ -238,6 +238,30 @@ def test_a_single_lane_is_drawn_with_usual_settings():
     assert all((p.sigma[np.isfinite(p.depth)] > 0).all() for p in pictures.values())
 
 
+def test_windows_are_drawn_with_what_was_learned_last(lake):
+    """Windows that were drawn before enough was known are drawn again."""
+    _, made, _, settings, _ = lake
+    unknown = MapSettings(32615, settings.cell, settings.spacing, settings.max_gap)
+    growing = GrowingMap(unknown)
+    growing.add(made.select(slice(0, 200)), 1)
+    first = all_of(growing)
+    far = made.x > first[next(iter(first))].west + 2 * settings.side
+    growing.add(made.select(far | (np.arange(len(made)) > len(made) // 2)), 2)
+    assert set(first) <= set(all_of(growing))
+
+
+def test_earlier_soundings_are_learned_from_before_the_boat_runs(lake):
+    _, made, _, settings, _ = lake
+    unknown = MapSettings(32615, settings.cell, settings.spacing, settings.max_gap)
+    growing = GrowingMap(unknown, made)
+    assert growing.is_idle
+    growing.add(made.select(slice(0, 20)), 1)
+    usual = GrowingMap(unknown)
+    usual.add(made.select(slice(0, 300)), 1)
+    sigma, before = (next(iter(all_of(g).values())).sigma for g in (growing, usual))
+    assert np.nanmedian(sigma) < np.nanmedian(before)
+
+
 def test_the_coarse_surface_is_of_everything(lake):
     _, made, careful, settings, _ = lake
     half = len(made) // 2

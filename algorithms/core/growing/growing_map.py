@@ -59,6 +59,9 @@ class GrowingMap:
             kept = earlier.select(earlier.accepted)
             self._held.put_earlier(columns_of(kept, _numbers(kept)))
             self._last_lane = int(_numbers(kept).max(initial=0))
+            if settings.learned is None:
+                # Before the boat runs: afterwards it would keep the windows waiting.
+                self._learn()
 
     # -- soundings ------------------------------------------------------------
 
@@ -261,6 +264,10 @@ class GrowingMap:
             self._learned = learn(whole, "smooth", {})
         except LakefloorError:
             return
+        # What was drawn with less knowledge is drawn again, after all that is new.
+        for key, stamp in self._stamps.items():
+            if key not in self._waiting:
+                self._wait(key, min(stamp, 0))
 
     # -- for the planner ------------------------------------------------------
 
