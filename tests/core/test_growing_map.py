@@ -245,8 +245,7 @@ def test_windows_are_drawn_with_what_was_learned_last(lake):
     growing = GrowingMap(unknown)
     growing.add(made.select(slice(0, 200)), 1)
     first = all_of(growing)
-    far = made.x > first[next(iter(first))].west + 2 * settings.side
-    growing.add(made.select(far | (np.arange(len(made)) > len(made) // 2)), 2)
+    growing.add(made.select(made.y > made.y.max() - 150.0), 2)
     assert set(first) <= set(all_of(growing))
 
 
@@ -272,6 +271,18 @@ def test_the_coarse_surface_is_of_everything(lake):
     known = np.isfinite(surface.depth.values) & (surface.distance.values < 10.0)
     depth = careful.depth.sample(x[known], y[known])
     assert np.nanmedian(np.abs(surface.depth.values[known] - depth)) < 0.1
+
+
+def test_a_sounding_reaches_as_far_as_the_maximum_gap_over_window_edges():
+    settings = MapSettings(32615, 2.0, 20.0, 200.0)
+    x = settings.side - np.arange(2.0, 60.0, 2.0)
+    growing = GrowingMap(settings)
+    growing.add(Soundings.build(x, np.full(len(x), -250.0), 5.0 + 0.01 * x), 1)
+    pictures = all_of(growing)
+    east = pictures[(1, 0)]
+    # The easternmost sounding lies one cell within the western window.
+    assert np.isfinite(east.depth[125, :98]).all()
+    assert np.isnan(east.depth[125, 102:]).all()
 
 
 def test_the_halo_is_wide_enough_for_the_usual_cell():
