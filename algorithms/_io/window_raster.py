@@ -10,6 +10,7 @@ from osgeo import gdal
 
 from .._i18n import tr
 from ..core.errors import LakefloorError
+from .gdal_errors import done, made, quiet
 
 __all__ = ["WindowRaster"]
 
@@ -38,13 +39,13 @@ class WindowRaster:
     def __init__(self, folder, name, crs, cell, cells, bands):
         self._folder, self._name, self._crs = Path(folder), name, crs
         self._cell, self._cells, self._bands = cell, cells, tuple(bands)
-        self._dataset, self._corner, self._size, self._number = None, (0, 0), (0, 0), 0
-        self.path = None
+        self._corner, self._size, self._number = (0, 0), (0, 0), 0
+        self.path, self._written = None, set()
 
     def cover(self, first: tuple, last: tuple) -> bool:
         """Make room for windows from one key to another; return whether the file is another one."""
         now = self._corner, tuple(c + s - 1 for c, s in zip(self._corner, self._size))
-        if self._dataset is not None:
+        if self.path is not None:
             inside = all(a <= b for a, b in zip(now[0], first))
             if inside and all(a >= b for a, b in zip(now[1], last)):
                 return False
@@ -52,10 +53,10 @@ class WindowRaster:
             last = tuple(map(max, last, now[1]))
         corner = tuple(c - _ROOM for c in first)
         size = tuple(b - a + 1 + _ROOM for a, b in zip(corner, last))
-        old, before = self._dataset, self._corner
+        before = self._read() if self.path is not None else []
         self._make(corner, size)
-        if old is not None:
-            self._copy(old, before)
+        if before:
+            self._put(before)
         return True
 
     def write(self, key: tuple, values) -> bool:
@@ -73,19 +74,29 @@ class WindowRaster:
             If it cannot be written.
         """
         grown = self.cover(key, key)
-        left, top = ((k - c) * self._cells for k, c in zip(key, self._corner))
-        wrong = gdal.CE_None
-        for number, band in enumerate(values, 1):
-            block = np.ascontiguousarray(band, dtype=np.float32)
-            wrong = max(wrong, self._dataset.GetRasterBand(number).WriteArray(block, left, top))
-        self._dataset.FlushCache()
-        if wrong != gdal.CE_None:
-            raise self._cannot_write()
+        blocks = [np.ascontiguousarray(band, dtype=np.float32) for band in values]
+        self._put([(key, blocks)])
         return grown
 
-    def close(self):
-        """Let go of the file."""
-        self._dataset = None
+    def _put(self, windows):
+        """Write windows, each a key and its blocks; only when the file is closed, others see all."""
+        try:
+            with quiet():
+                gdal.ErrorReset()
+                dataset = made(gdal.Open(str(self.path), gdal.GA_Update))
+                for key, blocks in windows:
+                    left, top = self._place(key)
+                    for number, block in enumerate(blocks, 1):
+                        done(dataset.GetRasterBand(number).WriteArray(block, left, top))
+                dataset = None
+                if gdal.GetLastErrorType() >= gdal.CE_Failure:
+                    raise RuntimeError(gdal.GetLastErrorMsg())
+        except RuntimeError as error:
+            raise self._cannot_write() from error
+        self._written.update(key for key, _ in windows)
+
+    def _place(self, key):
+        return tuple((k - c) * self._cells for k, c in zip(key, self._corner))
 
     def _make(self, corner, size):
         self._number += 1
@@ -113,24 +124,15 @@ class WindowRaster:
             band = dataset.GetRasterBand(number)
             band.SetDescription(text)
             band.SetNoDataValue(float("nan"))
-        dataset.FlushCache()
-        self._dataset, self._corner, self._size, self.path = dataset, corner, size, path
+        self._corner, self._size, self.path = corner, size, path
 
-    def _copy(self, old, before):
-        """Copy the windows that were written."""
-        n, shift = self._cells, [a - b for a, b in zip(before, self._corner)]
-        for top in range(0, old.RasterYSize, n):
-            for left in range(0, old.RasterXSize, n):
-                blocks = [
-                    old.GetRasterBand(i).ReadAsArray(left, top, n, n)
-                    for i in range(1, len(self._bands) + 1)
-                ]
-                if not np.isfinite(blocks[0]).any():
-                    continue
-                for number, block in enumerate(blocks, 1):
-                    band = self._dataset.GetRasterBand(number)
-                    band.WriteArray(block, left + shift[0] * n, top + shift[1] * n)
-        self._dataset.FlushCache()
+    def _read(self):
+        """Return the windows that were written, each a key and its blocks."""
+        dataset, n = gdal.Open(str(self.path)), self._cells
+        return [
+            (key, dataset.ReadAsArray(*self._place(key), n, n).reshape(-1, n, n))
+            for key in self._written
+        ]
 
     def _cannot_write(self):
         return LakefloorError(

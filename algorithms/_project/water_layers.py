@@ -29,6 +29,7 @@ _CONTOUR_FIELDS = (
     ("kind", "text"), ("supported", "int"), ("spot", "double"), ("window", "text"),
 )  # fmt: skip
 _BREAKLINE_FIELDS = (("kind", "text"), ("height_m", "double"), ("window", "text"))
+_LANE_FIELDS = (("kind", "text"), ("lane", "text"))
 _SOUNDING_FIELDS = (("depth_m", "double"), ("hardness", "double"), ("status", "text"))
 
 #: Every so many contours one is an index contour.
@@ -81,7 +82,10 @@ class WaterLayers:
         if layer is not None:
             layer.setDataSource(str(path), layer.name(), "gdal")
             return layer
-        layer = QgsRasterLayer(str(path), title)
+        # A style of its own comes at once; QGIS's would look at all cells.
+        options = QgsRasterLayer.LayerOptions()
+        options.loadDefaultStyle = False
+        layer = QgsRasterLayer(str(path), title, "gdal", options)
         if not layer.isValid():
             raise LakefloorError(tr("QGIS cannot open '{}'.").format(path))
         return self._add(role, layer, style)
@@ -114,6 +118,11 @@ class WaterLayers:
         """Put the break-lines of a window in place of those it had."""
         rows = [(xy, [kind, fall, str(window)]) for kind, fall, xy in lines]
         self._replace("water_break_lines", window, rows)
+
+    def set_lane(self, line):
+        """Show the next lane, begin and end in m, or none."""
+        rows = [] if line is None else [(line, ["lane", tr("next")])]
+        self._replace("water_lane", None, rows)
 
     def add_soundings(self, x, y, depth, hardness, accepted):
         """Add soundings of today."""
@@ -163,6 +172,7 @@ class WaterLayers:
             "water_break_lines": (
                 "LineString", _BREAKLINE_FIELDS, tr("Drop-offs on the water"), "break_lines",
             ),
+            "water_lane": ("LineString", _LANE_FIELDS, tr("Next lane"), "planned_lanes"),
             "water_soundings": ("Point", _SOUNDING_FIELDS, tr("Soundings of today"), "soundings"),
         }[role]  # fmt: skip
         layer = QgsVectorLayer(f"{kind}?crs={self._crs.authid()}", title, "memory")

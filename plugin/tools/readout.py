@@ -76,7 +76,8 @@ def texts_at(point, canvas, lake=None) -> tuple:
         As of :class:`Readout`.
     """
     crs, unit = canvas.mapSettings().destinationCrs(), depth_unit(lake)
-    surfaces = layers_of(lake, "surface")
+    # What is drawn on the water is newer than any other surface, where it is.
+    surfaces = [*layers_of(lake, "water_depth"), *layers_of(lake, "surface")]
     if not surfaces:
         return tr("There is no depth surface yet."), ""
     lost = next((surface for surface in surfaces if not surface.crs().isValid()), None)

@@ -18,7 +18,6 @@ process of its own, then, as the peer, in a thread of QGIS; each for so many min
 import argparse
 import os
 import re
-import statistics
 import sys
 import tempfile
 import time
@@ -62,14 +61,23 @@ class AllGaps(Gaps):
 
 
 class Ages:
-    """Follows pings from the player to the canvas."""
+    """Follows pings from the player to the canvas: each by the window of the map in which it lies."""
 
-    def __init__(self, canvas):
+    def __init__(self, canvas, layers):
         self._fixes, self._sent = [], []  # of the GPS, ms; of the computer, s
-        self._waiting, self._drawing, self._asked = [], None, 0
-        self.found = []
+        self._when, self._waiting, self._side = {}, [], None
+        self._drawn, self._asked, self._drawing = {}, {}, {}
+        self.found, self.pictures = [], []
+        layers.host.ready.connect(self._ready)
+        layers.host.heard.connect(self._heard)
+        layers.host.drawn.connect(self._take)
+        layers.shown.connect(self._shown)
         canvas.renderStarting.connect(self._begin)
         canvas.mapCanvasRefreshed.connect(self._end)
+
+    def begin(self):
+        """Forget what was found."""
+        self.found, self.pictures = [], []
 
     def sent(self, data):
         """Note when fixes are sent."""
@@ -78,32 +86,43 @@ class Ages:
             self._fixes.append(round(1000 * (3600 * int(h) + 60 * int(m) + float(s))))
             self._sent.append(now)
 
-    def heard(self, heard):
+    def recorded(self, heard):
         """Take what the recorder has heard."""
         ms = heard.soundings.time.astype("datetime64[ms]").astype(np.int64) % 86_400_000
-        if len(ms):
-            self._waiting.append((heard.monotonic_us, np.interp(ms, self._fixes, self._sent)))
+        self._when[heard.monotonic_us] = np.interp(ms, self._fixes, self._sent)
 
-    def asked(self, stamp):
-        """Take the stamp of what the canvas is to show."""
-        self._asked = stamp
+    def _ready(self, facts):
+        self._side = 256 * facts["cell"]
+
+    def _heard(self, seen):
+        places = zip(seen["x"] // self._side, -seen["y"] // self._side, seen["accepted"])
+        for (col, row, drawn), sent in zip(places, self._when.pop(seen["stamp"])):
+            if drawn:
+                self._waiting.append(((int(col), int(row)), seen["stamp"], sent))
+
+    def _take(self, picture):
+        self.pictures.append(picture.key)
+        self._drawn[picture.key] = max(picture.stamp, self._drawn.get(picture.key, 0))
+
+    def _shown(self, _):
+        self._asked = dict(self._drawn)
 
     def _begin(self):
         self._drawing = self._asked
 
     def _end(self):
         now, left = time.monotonic(), []
-        for stamp, sent in self._waiting:
-            if self._drawing is not None and stamp <= self._drawing:
-                self.found += (now - sent).tolist()
+        for key, stamp, sent in self._waiting:
+            if stamp <= self._drawing.get(key, -1):
+                self.found.append(now - sent)
             else:
-                left.append((stamp, sent))
+                left.append((key, stamp, sent))
         self._waiting = left
 
     @property
     def left(self):
-        """Pings that were never shown, of those that were heard."""
-        return sum(len(sent) for _, sent in self._waiting)
+        """Pings that are not shown yet, of those that were heard."""
+        return len(self._waiting)
 
 
 def make_lake(folder, count):
@@ -244,11 +263,8 @@ class Window:
 
 def measure(window, lake, facts, title, in_thread, given):
     """Play an outing; print what was found."""
-    from lakefloor.algorithms.core.playing import timeline  # noqa: F401
     from lakefloor.plugin.simulator.player import Player, TcpOutlet
     from lakefloor.plugin.water.sources import SourceSpec
-
-    ages = Ages(window.canvas)
 
     class Noting(TcpOutlet):
         def send(self, data):
@@ -259,13 +275,12 @@ def measure(window, lake, facts, title, in_thread, given):
     seconds = 60.0 * given.minutes
     outing = window.outing(lake, in_thread)
     mapping_, ready = outing.session.mapping, []
+    ages = Ages(window.canvas, mapping_)
     mapping_.host.ready.connect(ready.append)
     player = Player(boat(seconds + 60.0, given.hertz, 900.0), 1.0, Noting(), waits=True)
     player.start()
-    gaps, began, pictures = AllGaps(), time.monotonic(), []
-    mapping_.host.drawn.connect(lambda picture: pictures.append(picture.key))
-    outing.session.recorder.heard.connect(ages.heard)
-    mapping_.shown.connect(ages.asked)
+    gaps, began = AllGaps(), time.monotonic()
+    outing.session.recorder.heard.connect(ages.recorded)
     outing._start(
         lake,
         facts,
@@ -278,9 +293,8 @@ def measure(window, lake, facts, title, in_thread, given):
     wait(lambda: ages.found, 120.0)
     process, own = mapping_.host._process, os.getpid()
     pids = {"QGIS": own} if process is None else {"QGIS": own, "process": process.pid}
-    ages.found.clear()
     before = {name: processor_s(pid) for name, pid in pids.items()}
-    pictures.clear()
+    ages.begin()
     gaps.begin()
     live(seconds)
     whole = np.array([gap[0] for gap in gaps.all]) * 1000.0
@@ -289,7 +303,7 @@ def measure(window, lake, facts, title, in_thread, given):
     print(
         f"  age of {len(found)} pings: median {np.median(found):.2f} s, 95% "
         f"{np.percentile(found, 95):.2f} s, worst {found.max():.2f} s; {loss} wait at the end; "
-        f"{len(pictures)} pictures of {len(set(pictures))} windows"
+        f"{len(ages.pictures)} pictures of {len(set(ages.pictures))} windows"
     )
     print(
         f"  gaps of the main thread: median {np.median(whole):.1f} ms, 99% "
@@ -307,7 +321,6 @@ def measure(window, lake, facts, title, in_thread, given):
     outing.stop()
     player.stop()
     live(1.0)
-    return statistics.median(ages.found)
 
 
 def main():
