@@ -17,6 +17,7 @@ from lakefloor.algorithms.core.reading.logs import read_logs
 from lakefloor.algorithms.core.reading.nmea_log import parse_nmea_log
 from lakefloor.algorithms.core.reading.nmea_sentences import sentence_checksum
 from lakefloor.algorithms.core.reading.recorded_log import parse_recording
+from lakefloor.algorithms.core.reading.text_log import parse_text_log
 from lakefloor.algorithms.core.soundings import concatenate
 
 LOGS = Path(__file__).resolve().parents[2] / "example_project" / "logs"
@@ -311,3 +312,27 @@ def test_a_recording_that_ends_at_any_byte_is_read_up_to_there(tmp_path, played)
         assert len(before) - 2 <= len(left) <= len(before)
         same_rows(left, before.select(slice(0, len(left))))
         before = left
+
+
+@settings(max_examples=20)
+@given(seed=st.integers(0, 10**6), longest=st.sampled_from([1, 30, 500]))
+def test_delimited_text_read_while_it_grows_is_the_file_read_at_home(seed, longest):
+    head = b"time,lon,lat,depth_ft,hardness,water_temp\n"
+    row = "2026-07-09T14:{:02d}:{:02d}Z,-93.{:05d},45.1,{:.1f},{},{:.1f}\n"
+    rows = [
+        row.format(i // 60, i % 60, i, 30 + i % 7, (50 + 3 * i) % 101, 68 + i % 3)
+        for i in range(240)
+    ]
+    data = head + "".join(rows).encode()
+    draw, reader, parts, at = random.Random(seed), LiveReader(), [], 0
+    while at < len(data):
+        stop = at + draw.randint(1, longest)
+        reader.feed("source-1", data[at:stop], 1_000 * at)
+        if draw.random() < 0.3:
+            parts.append(reader.take())
+        at = stop
+    parts.append(reader.take())
+    live, home = concatenate(parts), parse_text_log(data).soundings
+    same_rows(live, home)
+    np.testing.assert_array_equal(live.water_temp, home.water_temp)
+    assert reader.now.depth_m == home.raw_depth[-1]

@@ -24,7 +24,8 @@ KEPT_S = 75.0
 NOW_S = 12.0
 #: Bytes without a line end that are kept.
 _LONGEST = 4096
-_RETURN, _FEED = b"\r\n"
+#: Rows of delimited text by which its columns and units are told; and that wait until they are.
+_FIRST_ROWS, _WAITING_ROWS = 20, 200
 
 
 @dataclass(frozen=True)
@@ -145,7 +146,8 @@ class LiveReader:
         self._options = {"max_fix_gap_s": max_fix_gap_s, "name_date": name_date}
         self._sources, self._held, self._lines = {}, [], deque()
         self._text, self._count, self._number, self._taken = {}, 0, 0, -1
-        self._session, self._newest, self._kinds, self._stale = None, 0, Counter(), True
+        self._session: int | None = None
+        self._newest, self._kinds, self._stale = 0, Counter(), True
         self._ended, self._last_time = [], None
         self.now = Now()
 
@@ -260,7 +262,7 @@ class LiveReader:
     def _read_text(self, key):
         text = self._text[key]
         try:
-            return text.take(TextLogOptions())
+            return text.take(TextLogOptions(name_date=self._options["name_date"]))
         except LakefloorError:
             return _none()
 
@@ -279,28 +281,39 @@ class LiveReader:
 
 
 class _TextLines:
-    """Delimited text as it comes: its head, and the rows that are not read yet."""
+    """Delimited text as it comes: lines by which units are known, and those not read yet."""
 
     def __init__(self):
-        self._head, self._rows, self._count = b"", [], 0
+        self._first, self._hardest, self._rows, self._count = [], [], [], 0
         self.newest = None
 
     def __len__(self):
         return self._count
 
     def add(self, line):
-        if not self._head:
-            self._head = line
-            return
         self._rows.append(line)
         self._count += 1
 
     def take(self, options):
-        rows, self._rows = self._rows, []
-        if not rows:
+        if not self._rows:
             return _none()
-        soundings = parse_text_log(self._head + b"".join(rows), options).soundings
-        self.newest = soundings
+        known = self._first + self._hardest
+        rows = known + self._rows
+        try:
+            parsed = parse_text_log(b"".join(rows), options)
+        except LakefloorError:
+            # It may be the head alone, or rows that say too little by themselves.
+            self._rows[_FIRST_ROWS:-_WAITING_ROWS] = []
+            raise
+        soundings = parsed.soundings.select(parsed.line > len(known))
+        # Units are told by the first rows, and that of hardness by the hardest bottom.
+        self._first += self._rows[: _FIRST_ROWS - len(self._first)]
+        hardness = np.nan_to_num(parsed.soundings.hardness, nan=-1.0)
+        if hardness.max(initial=-1.0) >= 0.0:
+            self._hardest = [rows[parsed.line[np.argmax(hardness)] - 1]]
+        self._rows = []
+        if len(soundings):
+            self.newest = soundings.select(np.array([-1]))
         return soundings
 
 
