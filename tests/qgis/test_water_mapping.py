@@ -155,6 +155,7 @@ def test_pixels_of_a_canvas_change_as_windows_are_written_in_place(lake, layers)
         color = colors()[name]
         return color.blue() > color.red() + 5  # the ramp of depth is blue, an empty canvas white
 
+    canvas.refresh()
     until(lambda: drawn("driven"))
     assert not drawn("later")
     layers.add(heard(driven(WEST + 100.0, side=200.0), 20))
@@ -215,7 +216,7 @@ def test_a_process_that_is_killed_begins_again_with_all_of_the_day(lake, layers)
     layers.seen.clear()
     os.kill(first.pid, signal.SIGKILL)
     until(lambda: layers.host._process is not first)
-    layers.add(heard(driven(SOUTH + 0.0 - SOUTH + WEST, SOUTH + 200.0), 20))
+    layers.add(heard(driven(WEST, SOUTH + 200.0), 20))
     until(lambda: any(np.isfinite(p.depth).sum() > 3000 and p.stamp >= 20 for p in layers.seen))
     until(lambda: {p.stamp for p in layers.seen} >= {20})
     place = QgsPointXY(WEST + 100.0, SOUTH + 90.0)
@@ -244,11 +245,15 @@ def test_a_python_that_hangs_is_given_up(lake, layers, monkeypatch, tmp_path):
     silent = tmp_path / "python3"
     silent.write_text("#!/bin/sh\nexec sleep 600\n")
     silent.chmod(0o755)
-    monkeypatch.setattr(hosting, "_SPEAKS_S", 0.5)
-    monkeypatch.setattr(hosting, "interpreters", lambda: [str(silent), sys.executable])
-    # The slow start of the second is no reason to give that up as well.
+
+    def found():
+        monkeypatch.setattr(hosting, "_SPEAKS_S", 0.5)
+        yield str(silent)
+        monkeypatch.setattr(hosting, "_SPEAKS_S", NEVER_S)
+        yield sys.executable
+
+    monkeypatch.setattr(hosting, "interpreters", found)
     begin(layers, lake)
-    monkeypatch.setattr(hosting, "_SPEAKS_S", NEVER_S)
     layers.add(heard(driven(), 10))
     until(lambda: is_shown(layers, 10))
     assert layers.said == []
