@@ -14,6 +14,7 @@ made of soundings, ``("level", dict)``, ``("planned", dict)``, ``("told", str)``
 
 from __future__ import annotations
 
+import threading
 import time
 from dataclasses import replace
 
@@ -23,8 +24,10 @@ from shapely import wkb
 from .. import _store
 from ..core.errors import LakefloorError
 from ..core.growing.growing_map import GrowingMap
+from ..core.growing.lane_ends import LaneEnds
 from ..core.growing.level_fit import LevelFit
 from ..core.growing.live_depths import LiveDepths
+from ..core.growing.planning import Planner
 from ..core.growing.settings import MapSettings
 from ..core.soundings import ACCEPTED, concatenate
 from ..core.spacing import GAP_IN_SPACINGS, suggest_cell
@@ -73,7 +76,10 @@ def settings_of(given: dict) -> MapSettings:
 class MapWork:
     """Holds the growing map; :meth:`take` and :meth:`step` give messages to send."""
 
-    def __init__(self):
+    def __init__(self, later=None):
+        """``later`` takes a message that is to come back, from any thread."""
+        self._later, self._ends, self._planning, self._lane = later, LaneEnds(), False, None
+        self._place = None
         self._map = self._depths = self._fit = None
         self._settings, self._drawn, self._fitted, self._fits = None, {}, 0.0, True
 
@@ -98,6 +104,7 @@ class MapWork:
     def _begin(self, given):
         self._settings = settings_of(given)
         epsg, draft = given.get("epsg"), given.get("draft_m", 0.0)
+        self._wanted = {"interval_m": self._settings.interval_m, "unit": given.get("unit", "m")}
         self._depths = LiveDepths(epsg, draft, given.get("sound_ratio", 1.0))
         self._fit, told = LevelFit(None), []
         if epsg is not None:
@@ -134,7 +141,7 @@ class MapWork:
             "epsg": self._depths.epsg,
             "stamp": stamp,
         }
-        return [("heard", seen), *self._fit_level(known)]
+        return [("heard", seen), *self._fit_level(known), *self._follow(known)]
 
     def _fit_level(self, known):
         self._fit.add(known)
@@ -154,15 +161,42 @@ class MapWork:
             self._map.shift(shift)
         return []
 
-    def _plan(self, given):
-        from ..core.growing.planning import plan_next
+    # -- the next lane --------------------------------------------------------
 
-        if self._map is None:
-            return [("planned", {"text": "", "line": None})]
+    def _plan(self, given):
+        """Plan beside the drawing; the answer comes back as a message."""
+        if self._map is None or self._place is None or self._planning:
+            return []
+        self._planning = True
+        ends = self._ends
+        told = {"lanes": len(ends.lanes), "cross_line": ends.cross_line()}
         try:
-            return [("planned", plan_next(self._map, **given))]
+            planner = Planner(self._map)
         except LakefloorError as error:
-            return [("planned", {"error": str(error), "line": None})]
+            return self._answer({**told, "error": str(error), "line": None})
+        given = {**self._wanted, "kept": self._lane, **given}
+        work = (planner, self._place.copy(), given, told)
+        threading.Thread(target=self._plan_beside, args=work, daemon=True).start()
+        return []
+
+    def _plan_beside(self, planner, place, given, told):
+        try:
+            answer = planner.plan(place, **given)
+        except Exception as error:
+            answer = {"error": str(error), "line": None}
+        self._later(("answer", {**told, **answer}))
+
+    def _answer(self, answer):
+        self._planning, self._lane = False, answer["line"]
+        return [("planned", answer)]
+
+    def _follow(self, known):
+        """Plan where a lane has ended."""
+        there = known.status == ACCEPTED
+        if not there.any():
+            return []
+        self._place = np.array([known.x[there][-1], known.y[there][-1]])
+        return self._plan({}) if self._ends.add(known.x[there], known.y[there]) else []
 
 
 def _read_earlier(path):

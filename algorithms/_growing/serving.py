@@ -26,7 +26,7 @@ def serve(inputs, outputs) -> None:
 
 def run(messages: queue.Queue, send) -> None:
     """Take messages from a queue until ``("stop",)``, and send what comes of them."""
-    work = MapWork()
+    work = MapWork(messages.put)
     while True:
         answers, began = [], time.monotonic()
         try:

@@ -25,6 +25,7 @@ _CONTOUR_FIELDS = (
     ("kind", "text"), ("supported", "int"), ("spot", "double"), ("window", "text"),
 )  # fmt: skip
 _BREAKLINE_FIELDS = (("kind", "text"), ("height_m", "double"), ("window", "text"))
+_LANE_FIELDS = (("kind", "text"), ("lane", "text"))
 _SOUNDING_FIELDS = (("depth_m", "double"), ("hardness", "double"), ("status", "text"))
 
 #: Of a line in WKB: byte order, kind, number of places.
@@ -116,6 +117,11 @@ class WaterLayers:
         rows = [(xy, [kind, fall, str(window)]) for kind, fall, xy in lines]
         self._replace("water_break_lines", window, rows)
 
+    def set_lane(self, line):
+        """Show the next lane, begin and end in m, or none."""
+        rows = [] if line is None else [(line, ["lane", tr("next")])]
+        self._replace("water_lane", None, rows)
+
     def add_soundings(self, x, y, depth, hardness, accepted):
         """Add soundings of today."""
         layer = self.layer("water_soundings") or self._vector("water_soundings")
@@ -171,6 +177,7 @@ class WaterLayers:
             "water_break_lines": (
                 "LineString", _BREAKLINE_FIELDS, tr("Drop-offs on the water"), "break_lines",
             ),
+            "water_lane": ("LineString", _LANE_FIELDS, tr("Next lane"), "planned_lanes"),
             "water_soundings": ("Point", _SOUNDING_FIELDS, tr("Soundings of today"), "soundings"),
         }[role]  # fmt: skip
         layer = QgsVectorLayer(f"{kind}?crs={self._crs.authid()}", title, "memory")
@@ -189,8 +196,6 @@ class WaterLayers:
         metadata.setAbstract(self._note)
         layer.setMetadata(metadata)
         apply_style(layer, style, **options)
-        if hasattr(layer, "setAutoRefreshEnabled"):
-            layer.setAutoRefreshEnabled(False)
         self._project.addMapLayer(layer, False)
         section = self._group().section(_KEY)
         node = section.insertLayer(_place(section, role), layer)

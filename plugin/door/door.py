@@ -191,7 +191,13 @@ class Door(QObject):
             remember(lake.path)
         for each in lakes:
             self._bring(lambda each=each: projects.catch_up(project, each))
-        self.water.show_again(project)
+        # While QGIS reads, its snapping keeps layers that are removed, and ends it when it saves.
+        QTimer.singleShot(0, self._show_water_again)
+
+    def _show_water_again(self):
+        project = QgsProject.instance()
+        if self.work.folder in projects.lakes_in(project):
+            self.water.show_again(project)
 
     def _bring(self, bring):
         """Bring layers into the project, and tell what could not be done."""

@@ -12,6 +12,7 @@ from . import said
 from .boat import BoatOnMap
 from .end_form import EndForm
 from .levels import visit_levels
+from .next_lane import lane_texts
 from .page import WaterPage
 from .session import Session
 from .source_form import kept_specs
@@ -63,6 +64,7 @@ class Outing(QObject):
         session.told.connect(self.told)
         session.mapping.told.connect(self.told)
         session.mapping.leveled.connect(self._show_level)
+        session.mapping.planned.connect(self._show_lane)
         session.heard.connect(self._show_heard)
         session.state_changed.connect(page.show_state)
         session.changed.connect(self._show_change)
@@ -71,6 +73,7 @@ class Outing(QObject):
         page.undo_asked.connect(session.marking.undo)
         page.end_asked.connect(self.ask_end)
         page.sources_asked.connect(self.ask_sources)
+        page.lane_asked.connect(session.mapping.plan)
         page.view_asked.connect(self._keep_in_view)
         self._key.pressed.connect(self._press)
 
@@ -229,6 +232,12 @@ class Outing(QObject):
     @in_local_numbers
     def _show_level(self, found):
         self.page.say("level", said.level_text(found, self.session.facts.unit))
+
+    @in_local_numbers
+    def _show_lane(self, plan):
+        facts = self.session.facts
+        for key, text in lane_texts(plan, facts, bool(self.session.given.get("levels"))).items():
+            self.page.say(key, text)
 
     def _show_marks(self):
         marks = self.session.marking.marks

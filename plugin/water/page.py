@@ -43,6 +43,8 @@ class WaterPage(QWidget):
     #: Kind of the mark, as it is kept.
     mark_asked = pyqtSignal(str)
     undo_asked = pyqtSignal()
+    #: The next lane is asked for.
+    lane_asked = pyqtSignal()
     end_asked = pyqtSignal()
     #: Other sources for the outing.
     sources_asked = pyqtSignal()
@@ -83,6 +85,9 @@ class WaterPage(QWidget):
         self.back = _tool(tr("Steps of the lake. The outing goes on."), "/mActionArrowLeft.svg")
         self.view = QCheckBox(tr("Keep the boat in view"))
         self.view.setChecked(True)
+        self.where = QPushButton(tr("Where next?"))
+        self.where.setToolTip(tr("Plan the next lane from where the boat is."))
+        self.where.clicked.connect(lambda: self.lane_asked.emit())
         self.change = QPushButton(tr("Change the sources…"))
         self.change.clicked.connect(lambda: self.sources_asked.emit())
         self.end = QPushButton(tr("End of outing…"))
@@ -110,7 +115,10 @@ class WaterPage(QWidget):
         for key in LINES:
             column.addWidget(self.lines[key])
             self.lines[key].hide()
-        column.addWidget(self.view)
+        row = QHBoxLayout()
+        row.addWidget(self.view, 1)
+        row.addWidget(self.where)
+        column.addLayout(row)
         column.addWidget(self._more())
         column.addStretch(1)
         column.addWidget(self.end)

@@ -73,7 +73,7 @@ class Recorder(QObject):
         self._minute = QTimer(self)
         self._minute.setInterval(int(1000 * REFRESH_S))
         self._minute.timeout.connect(self._hold_lake)
-        QCoreApplication.instance().aboutToQuit.connect(self._quit)
+        QCoreApplication.instance().aboutToQuit.connect(self.leave)
 
     @property
     def is_recording(self) -> bool:
@@ -137,12 +137,12 @@ class Recorder(QObject):
     def leave(self):
         """Stop without an end, as when QGIS is closed: the outing can be resumed.
 
-        Raises
-        ------
-        LakefloorError
-            As :meth:`stop`.
+        That bytes can be written nowhere is told; it may be called again.
         """
-        self._finish(False, {})
+        try:
+            self._finish(False, {})
+        except LakefloorError as error:
+            self._say(str(error))
 
     def mark(self, mark: dict):
         """Keep a mark; it is brought to the disk at once."""
@@ -191,10 +191,6 @@ class Recorder(QObject):
                 tr("The disk does not answer. What arrived waits in memory. Try to end again.")
             )
         self._work = None
-
-    def _quit(self):
-        with suppress(LakefloorError):  # nothing more can be done
-            self.leave()
 
     # -- the lake -------------------------------------------------------------
 

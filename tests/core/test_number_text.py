@@ -131,6 +131,7 @@ _FOR_PROGRAMS = {
     "core/exchange/waypoints.py: -180.0 if lon == 180.0 else lon:.8f",
     "core/exchange/waypoints.py: lat:.8f",
     "core/plan/survey_gaps.py: limit / meters:.2f",
+    "core/playing/timeline.py: clock.microsecond // 1000:03d",
     "core/plan/survey_gaps.py: sigma.mean() / meters:.2f",
     "core/reading/nmea_log.py: value:.3f",
     "core/visits/visit_offsets.py: value + 0.0:.4f",

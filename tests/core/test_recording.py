@@ -699,6 +699,29 @@ def test_midnight_is_a_second_like_others(lake):
     assert len(soundings) >= 59
 
 
+def test_what_came_before_a_session_is_read_alone(lake):
+    writer = RecordingWriter.begin(lake, TCP, {}, START)
+    for session in (1, 2):
+        for n in range(20):
+            second = 60 * session + n
+            us = 1_000_000 * n
+            writer.add("source-1", fix(second), us, UTC)
+            depth = sentence(f"SDDBT,,f,{session + n / 100:.2f},M,,F")
+            writer.add("source-1", depth, us + 500_000, UTC)
+        if session == 1:
+            writer.leave()
+            alone = parse_recording(writer.recording.path).soundings
+            writer = RecordingWriter.resume(writer.recording)
+            assert writer.session == 2
+    writer.flush()
+    path = writer.recording.path
+    before = parse_recording(path, before_session=2).soundings
+    assert before.raw_depth.tolist() == alone.raw_depth.tolist()
+    assert before.time.tolist() == alone.time.tolist()
+    assert len(parse_recording(path).soundings) == 2 * len(before) == 38
+    writer.end()
+
+
 def test_memory_is_flat_over_eight_hours_at_ten_a_second(lake):
     writer = RecordingWriter.begin(lake, TCP, {}, START)
     pieces, peaks = 8 * 3600 * 10, []

@@ -398,7 +398,7 @@ def test_the_end_of_qgis_leaves_it_open(recorder, lake, device):
     drive(device, 0, 3)
     recorder.mark({"number": 1})
     recorder.change(draft_m=0.4)
-    recorder._quit()
+    recorder.leave()
     assert recorder.recording.is_open
     assert recorder.recording.raw("source-1").read_bytes() == device.sent
     assert recorder.recording.marks() == [{"number": 1}]
@@ -420,6 +420,8 @@ def test_what_can_be_written_nowhere_waits_for_another_end(
     wait_for(lambda: "disk is full" in recorder.got[-1].problem)
     with pytest.raises(LakefloorError, match="written nowhere"):
         recorder.stop()
+    recorder.leave()
+    assert "written nowhere" in recorder.got[-1].problem
     assert recorder.is_recording
     monkeypatch.undo()
     recorder.stop()

@@ -208,5 +208,5 @@ def test_what_an_outing_left_in_a_saved_project_is_taken_out(whole, lakes):
     project.clear()
     assert project.read(str(lakes[0] / "Lake Marrowby.qgz"))
     assert whole.work.folder.path == lakes[0]
-    assert project.mapLayers() == {}
+    assert wait_for(lambda: project.mapLayers() == {})
     assert not project.isDirty()

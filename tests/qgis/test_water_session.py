@@ -317,6 +317,17 @@ def test_the_level_with_which_the_map_is_drawn_is_told(outing):
     assert "1.0 ft ± 0.1 ft" in line.text()
 
 
+def test_the_next_lane_is_told_or_why_there_is_none(outing):
+    go(outing)
+    line = outing.page.lines["lane"]
+    outing.session.mapping.planned.emit({"text": "Next lane: 40 m to the north.", "line": None})
+    assert line.text() == "Next lane: 40 m to the north."
+    outing.session.mapping.planned.emit({"error": "No depth is known.", "line": None})
+    assert line.text() == "No depth is known."
+    outing.session.mapping.planned.emit({"text": "", "line": None})
+    assert line.isHidden()
+
+
 def test_an_outing_goes_on_with_what_was_said_at_its_start(outing, lake):
     sources = {"source-1": SPECS[0].to_dict()}
     facts = {"draft_m": 0.5, "time_offset_s": 0.4, "levels": [{"level": 1.0}]}

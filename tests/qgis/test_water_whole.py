@@ -220,6 +220,7 @@ def test_the_map_leaves_a_project_that_was_closed_and_comes_back_whole(window, l
     window.outing.page.end.click()
     window.forms.pop().later.click()
     assert not wanted & roles(project)
+    assert project.write()
 
 
 def test_sources_are_changed_while_the_outing_goes_on(window, lake, device):

@@ -272,16 +272,23 @@ class GrowingMap:
         LakefloorError
             If there are too few soundings.
         """
-        s, rows = self.settings, self._held.all(self._shift)
+        s, (soundings, learned) = self.settings, self.snapshot()
         whole = frame(
-            soundings_of(rows),
+            soundings,
             cell=cell,
             shoreline=s.shoreline,
             shore_depth=s.shore_depth,
             max_gap=s.max_gap,
             spacing=s.spacing,
         )
-        return draw_smooth(whole, self._knowing(rows))
+        return draw_smooth(whole, learned)
+
+    def snapshot(self) -> tuple[Soundings, Learned]:
+        """Return all soundings as they are now, and what is known of their surface."""
+        rows = self._held.all(self._shift)
+        if not len(rows):
+            raise LakefloorError("There are no soundings yet.")
+        return soundings_of(rows), self._knowing(rows)
 
 
 def _numbers(soundings: Soundings) -> np.ndarray:

@@ -27,8 +27,8 @@ class LevelFit:
     """
 
     def __init__(self, earlier: Soundings | None):
-        self._tree = self._depth = None
-        self._found = {}
+        self._tree, self._depth = None, np.zeros(0)
+        self._found: dict[tuple, list] = {}
         if earlier is not None and len(earlier):
             kept = earlier.select(earlier.accepted)
             self._tree = cKDTree(np.column_stack([kept.x, kept.y]))
@@ -37,7 +37,7 @@ class LevelFit:
     @property
     def count(self) -> int:
         """Number of earlier soundings."""
-        return 0 if self._depth is None else len(self._depth)
+        return len(self._depth)
 
     def add(self, soundings: Soundings) -> None:
         """Take soundings of today, in the same system."""

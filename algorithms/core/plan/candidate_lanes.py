@@ -17,7 +17,7 @@ from .survey_gaps import CoarseSurface, distance_to_line
 _HEADINGS = 6
 #: Lengths of lanes in units of the way that a turn takes. Many short lanes gain hardly more than
 #: half as many twice as long; where the water itself is not so wide, they may be shorter.
-LONGEST = 10.0
+LONGEST_LANE = 10.0
 _USEFUL, _SHORTEST, _BRIDGED, _ACROSS = 4.0, 2.0, 1.5, 0.8
 _MOST_CANDIDATES = 700
 
@@ -116,7 +116,7 @@ def over_gaps(a: np.ndarray, b: np.ndarray, doubtful: np.ndarray, grid: Grid, un
         whole = (last - first) * length / count
         if whole < least:
             continue
-        parts = int(np.ceil(whole / (LONGEST * unit)))
+        parts = int(np.ceil(whole / (LONGEST_LANE * unit)))
         cuts = a + (np.linspace(first, last, parts + 1) / count)[:, None] * (b - a)
         out += [np.stack(pair) for pair in zip(cuts[:-1], cuts[1:])]
     return out

@@ -126,13 +126,13 @@ def strip_gains(field: CoarseSurface, gap: np.ndarray, runs: list) -> np.ndarray
     runs : list of array, shape (2, 2)
         m.
     """
-    runs, step = np.stack(runs), min(field.grid.dx, field.grid.dy)
-    along = runs[:, 1] - runs[:, 0]
+    ends, step = np.stack(runs), min(field.grid.dx, field.grid.dy)
+    along = ends[:, 1] - ends[:, 0]
     length = np.hypot(*along.T)
     count = np.maximum(np.ceil(length / step).astype(int), 1)
-    lane = np.repeat(np.arange(len(runs)), count)
+    lane = np.repeat(np.arange(len(ends)), count)
     number = np.arange(len(lane)) - np.repeat(np.cumsum(count) - count, count)
-    middle = runs[lane, 0] + ((number + 0.5) / count[lane])[:, None] * along[lane]
+    middle = ends[lane, 0] + ((number + 0.5) / count[lane])[:, None] * along[lane]
     aside = np.column_stack([-along[:, 1], along[:, 0]]) / np.maximum(length, 1e-9)[:, None]
     sigma, distance, weight = (
         on_grid(field, values) for values in (field.sigma, field.distance, field.weight * gap)

@@ -91,13 +91,14 @@ def between_lanes(surface: Surface, spacing: float, max_gap: float | None = None
     max_gap : float, optional
         m; four times the spacing if None.
     """
-    distance = np.pad(surface.distance.values, 1, constant_values=np.nan)
+    *_, known = surface.bands
+    distance = np.pad(known.values, 1, constant_values=np.nan)
     max_gap = _GAP_SPACINGS * spacing if max_gap is None else max_gap
     drawn = np.isfinite(distance) & (distance <= max_gap)
     to_edge = distance_transform_edt(drawn, sampling=(surface.depth.dy, surface.depth.dx))
     held = to_edge[1:-1, 1:-1] > max(max_gap - spacing / 2.0, 0.0)
     # Lanes alone are water, however the edge of what is drawn runs.
-    held |= surface.distance.values <= max(surface.depth.dx, surface.depth.dy)
+    held |= known.values <= max(surface.depth.dx, surface.depth.dy)
     return cells_polygon(held, surface.depth).simplify(surface.depth.dx / 2.0)
 
 
@@ -135,7 +136,12 @@ class Start:
 
     @classmethod
     def of(
-        cls, water: OpenWater, boat: Boat, boat_xy, launch=None, minutes_left: float | None = None
+        cls,
+        water: OpenWater,
+        boat: Boat,
+        boat_xy: np.ndarray,
+        launch: np.ndarray | None = None,
+        minutes_left: float | None = None,
     ) -> Start:
         """Return a start; LakefloorError if boat or launch are far from the water."""
         place = np.asarray(boat_xy, dtype=float)

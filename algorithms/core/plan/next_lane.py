@@ -14,7 +14,7 @@ from ..errors import LakefloorError
 from ..grid import Surface
 from ..number_text import written
 from .boat import USUAL_BOAT, Boat
-from .candidate_lanes import LONGEST, candidate_lanes, heading_so_far, on_grid, over_gaps
+from .candidate_lanes import LONGEST_LANE, candidate_lanes, heading_so_far, on_grid, over_gaps
 from .lane_rates import best_lane
 from .lane_water import Start, open_water
 from .lane_words import why_lane
@@ -172,7 +172,7 @@ def next_lane(
     counted, gap = _counted(field, limit, spacing, passed_over)
     if not gap.any():
         return LaneAdvice(None, True, supported)
-    heading = heading_so_far(surface.distance)
+    heading = heading_so_far(surface.bands[2])
     choice, left = _choose(counted, gap, water, start, spacing, heading, kept)
     if choice is None:
         return LaneAdvice(None, not left, supported)
@@ -204,7 +204,7 @@ def _counted(field: CoarseSurface, limit, spacing, passed_over) -> tuple:
 def _choose(field, gap, water, start: Start, spacing, heading, kept) -> tuple:
     """Return the best lane, or None, and whether any lane would gain something."""
     unit = max(spacing, start.boat.speed * start.boat.turn_s)
-    reach = _REACH * LONGEST * unit
+    reach = _REACH * LONGEST_LANE * unit
     bounds = water.within.bounds
     while True:
         around = box(*(start.into - reach), *(start.into + reach))
@@ -225,7 +225,7 @@ def _rate_beyond(field, gap, start: Start, reach, unit) -> float:
     sigma, distance = field.sigma[widest], field.distance[widest]
     beside = distance * (np.arange(20) + 0.5) / 20.0
     taken = (sigma - field.law.nearer(sigma, distance, beside)).mean() * distance
-    length = LONGEST * unit
+    length = LONGEST_LANE * unit
     seconds = reach / start.boat.between_lanes + length / start.boat.speed + start.boat.turn_s
     return 2.0 * taken * field.weight[gap].mean() * length / seconds
 
@@ -234,8 +234,8 @@ def _or_kept(field, gap, start: Start, choice, kept, unit):
     """Return what is left of the lane that was proposed before, unless another is clearly better."""
     if kept is None or choice is None:
         return choice
-    kept = np.asarray(kept, dtype=float)
-    pieces = over_gaps(*kept, on_grid(field, gap), field.grid, unit)
+    begin, end = np.asarray(kept, dtype=float)
+    pieces = over_gaps(begin, end, on_grid(field, gap), field.grid, unit)
     before, _ = best_lane(field, gap, pieces, start)
     if before is None or choice.rate > _KEPT * before.rate:
         return choice

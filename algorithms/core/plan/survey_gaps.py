@@ -57,7 +57,8 @@ def check_known(surface: Surface, above_zero: dict) -> None:
 
 def drawn_cells(surface: Surface) -> np.ndarray:
     """Return a mask of the cells whose uncertainty and distance are known."""
-    return np.isfinite(surface.uncertainty.values) & np.isfinite(surface.distance.values)
+    _, uncertainty, distance = surface.bands
+    return np.isfinite(uncertainty.values) & np.isfinite(distance.values)
 
 
 def spacing_to_come(surface: Surface) -> float:

@@ -147,7 +147,8 @@ def read_logs(
 
 def _parse_all(files, text_options, max_fix_gap_s, progress) -> list:
     """Return for each file what was read, or in words why it could not be."""
-    results, seen = [], {}
+    results: list = []
+    seen: dict = {}
     for i, path in enumerate(files):
         step = span(progress, i / len(files), (i + 1) / len(files))
         step(0.0)

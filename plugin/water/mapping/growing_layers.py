@@ -50,9 +50,9 @@ class GrowingLayers(QObject):
         self.host.drawn.connect(self._take_picture)
         self.host.heard.connect(self._take_heard)
         self.host.leveled.connect(self.leveled)
-        self.host.planned.connect(self.planned)
+        self.host.planned.connect(self._take_plan)
         self.host.told.connect(lambda text: self.told.emit(text, True))
-        self._facts = self._layers = self._crs = self._folder = None
+        self._facts = self._layers = self._crs = self._folder = self._lane = None
         self._rasters, self._pictures, self._last, self._deepest = {}, {}, None, 0.0
         self._points, self._due, self._newest, self._cell = [], set(), 0, 0.0
         #: Points that are shown, and whether the project that shows them was closed.
@@ -83,6 +83,10 @@ class GrowingLayers(QObject):
         """Send on what the recorder has heard (Heard)."""
         self.host.add(heard.soundings, heard.monotonic_us)
 
+    def plan(self):
+        """Ask for the next lane from where the boat is."""
+        self.host.plan()
+
     def end(self):
         """Take the map off the canvas."""
         self._timer.stop()
@@ -91,7 +95,7 @@ class GrowingLayers(QObject):
             self._layers.remove()
         if self._folder is not None:
             shutil.rmtree(self._folder, ignore_errors=True)
-        self._facts = self._layers = self._crs = self._folder = None
+        self._facts = self._layers = self._crs = self._folder = self._lane = None
         self._rasters, self._pictures, self._last, self._deepest = {}, {}, None, 0.0
         self._points, self._due, self._newest = [], set(), 0
         self._all, self._is_away = [], False
@@ -112,6 +116,7 @@ class GrowingLayers(QObject):
         for key, (contours, lines) in self._pictures.items():
             self._layers.set_contours(key, contours)
             self._layers.set_breaklines(key, lines)
+        self._layers.set_lane(self._lane)
         for role, raster in self._rasters.items():
             self._show_raster(role, raster)
         self._layers.stretch_depth(self._deepest)
@@ -190,6 +195,15 @@ class GrowingLayers(QObject):
             self._deepest = deepest
             if self._layers is not None:
                 self._layers.stretch_depth(deepest)
+
+    def _take_plan(self, plan):
+        if self._facts is None:
+            return
+        self._lane = plan["line"]
+        if self._layers is not None:
+            self._layers.set_lane(self._lane)
+            self._due.add("water_lane")
+        self.planned.emit(plan)
 
     # -- what is shown --------------------------------------------------------
 

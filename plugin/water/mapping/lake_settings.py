@@ -61,6 +61,7 @@ def settings_for(lake, facts, given) -> tuple:
         "database": None if database is None else str(database),
         "draft_m": given.get("draft_m", facts.boat.draft_m),
         "interval_m": interval_of(facts),
+        "unit": {"feet": "ft", "meters": "m"}[facts.unit],
         "shoreline": None,
     }
     if crs.isValid() and Path(lake.shoreline).is_file():

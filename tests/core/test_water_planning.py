@@ -1,0 +1,130 @@
+"""Lanes on the water: when one ends, the cross-line, and proposals that close the gaps."""
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from lakefloor.algorithms.core.growing.growing_map import GrowingMap
+from lakefloor.algorithms.core.growing.lane_ends import LaneEnds
+from lakefloor.algorithms.core.growing.planning import plan_next
+from lakefloor.algorithms.core.growing.settings import MapSettings
+from lakefloor.algorithms.core.soundings import Soundings
+from lakefloor.algorithms.core.surface.frame import frame
+from lakefloor.algorithms.core.surface.smooth_surface import learn_smooth
+
+from .made_surveys import blob
+
+SPACING = 20.0
+
+
+def path(*corners, step=2.2):
+    """Return the places of a boat along a broken line."""
+    parts = []
+    for (x0, y0), (x1, y1) in zip(corners[:-1], corners[1:]):
+        count = max(int(np.hypot(x1 - x0, y1 - y0) / step), 1)
+        t = np.arange(count) / count
+        parts.append(np.column_stack([x0 + t * (x1 - x0), y0 + t * (y1 - y0)]))
+    return np.concatenate(parts)
+
+
+def rows(count, length=200.0):
+    """Return the corners of a track of lanes side by side."""
+    corners = []
+    for i in range(count):
+        ends = [(0.0, SPACING * i), (length, SPACING * i)]
+        corners += ends if i % 2 == 0 else ends[::-1]
+    return corners
+
+
+@given(
+    count=st.integers(2, 7),
+    turn=st.floats(0.0, 6.28),
+    piece=st.integers(1, 50),
+    seed=st.integers(0, 99),
+)
+@settings(max_examples=40)
+def test_each_lane_ends_once_whatever_its_heading_and_the_pieces_it_comes_in(
+    count, turn, piece, seed
+):
+    places = path(*rows(count), (-30.0, SPACING * count), (-60.0, SPACING * count - 40.0))
+    places += np.random.default_rng(seed).normal(0.0, 0.3, places.shape)
+    c, s = np.cos(turn), np.sin(turn)
+    places = places @ np.array([[c, s], [-s, c]])
+    ends = LaneEnds()
+    ended = sum(ends.add(*places[at : at + piece].T) for at in range(0, len(places), piece))
+    assert len(ends.lanes) in (count, count + 1)
+    assert 1 <= ended <= len(ends.lanes)
+    length = np.median([np.hypot(*(line[1] - line[0])) for line in ends.lanes])
+    assert length == pytest.approx(200.0, abs=25.0)
+
+
+def test_a_boat_that_stands_ends_no_lane():
+    ends = LaneEnds()
+    draw = np.random.default_rng(1)
+    x, y = draw.normal(0.0, 0.8, (2, 3000))
+    assert not ends.add(x, y)
+    assert not ends.lanes
+
+
+def test_a_cross_line_crosses_half_of_the_lanes():
+    ends = LaneEnds()
+    ends.add(*path(*rows(6)).T)
+    assert not ends.cross_line()
+    ends.add(*path((0.0, 110.0), (100.0, 140.0), (100.0, -60.0), (60.0, -60.0), (60.0, 40.0)).T)
+    assert ends.cross_line()
+
+
+def sounded(places, start=0):
+    depth = 5.0 + 2.0 * np.sin(places[:, 0] / 40.0) + 1.5 * np.cos(places[:, 1] / 35.0)
+    depth += np.random.default_rng([3, start]).normal(0.0, 0.05, len(depth))
+    return Soundings.build(*places.T, depth)
+
+
+@pytest.mark.parametrize("seed", [12, 31])
+def test_driving_the_proposed_lanes_ends_with_done(seed):
+    """A lake of which half was sounded; the boat drives what is proposed."""
+    lake = blob(np.random.default_rng(seed), 170.0)
+    whole = path(*[(x, y) for x, y in np.array(rows(20, 380.0)) - 190.0])
+    learned = learn_smooth(frame(sounded(whole), spacing=SPACING))
+    growing = GrowingMap(
+        MapSettings("EPSG:32615", 2.0, SPACING, 2.5 * SPACING, learned, shoreline=lake)
+    )
+    west, south, east, _ = lake.bounds
+    first = path(
+        *[
+            p
+            for i, y in enumerate(np.arange(south + 30, 0.0, SPACING))
+            for p in ([(west, y), (east, y)] if i % 2 == 0 else [(east, y), (west, y)])
+        ]
+    )
+    from shapely import geometry, prepared
+
+    inside = prepared.prep(lake.buffer(-6.0))
+    first = np.array([p for p in first if inside.contains(geometry.Point(p))])
+    growing.add(sounded(first), 1)
+    boat, kept, driven, supported = first[-1], None, 0.0, []
+    for number in range(60):
+        plan = plan_next(growing, boat, interval_m=0.3, kept=kept)
+        assert "error" not in plan, plan
+        supported.append(plan["supported"])
+        if plan["line"] is None:
+            break
+        assert plan["length_m"] == pytest.approx(np.hypot(*np.diff(plan["line"], axis=0)[0]))
+        assert plan["to_start_m"] >= np.hypot(*(plan["line"][0] - boat)) - 2.0 * SPACING
+        growing.add(sounded(path(*plan["line"]), number + 1), number + 2)
+        driven += plan["length_m"]
+        boat = plan["line"][1]
+    assert plan["done"]
+    assert supported[-1] > supported[0]
+    # Lanes half a spacing apart over all of the lake are this long.
+    assert driven < 2.0 * lake.area / SPACING
+
+
+def test_a_boat_far_from_the_water_gets_a_sentence():
+    lake = blob(np.random.default_rng(4), 150.0)
+    growing = GrowingMap(MapSettings("EPSG:32615", 2.0, SPACING, 50.0, shoreline=lake))
+    growing.add(sounded(path(*rows(4, 90.0))), 1)
+    plan = plan_next(growing, (5000.0, 5000.0), interval_m=0.3)
+    assert plan["line"] is None
+    assert plan["error"].endswith(".")
