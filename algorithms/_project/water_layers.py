@@ -53,7 +53,7 @@ class WaterLayers:
     def __init__(self, project, facts, crs, unit, interval_m, note):
         self._project, self._facts, self._crs = project, facts, crs
         self._unit, self._interval, self._note = unit, interval_m, note
-        self._layers, self._ids, self._contents = {}, {}, {}
+        self._layers, self._lines = {}, {}
         remove_water_layers(project, facts)  # of a project that was saved during an outing
 
     # -- layers ---------------------------------------------------------------
@@ -65,7 +65,7 @@ class WaterLayers:
 
     def remove(self):
         """Take the layers and their group out of the project."""
-        self._layers, self._ids, self._contents = {}, {}, {}
+        self._layers, self._lines = {}, {}
         remove_water_layers(self._project, self._facts)
 
     def show_raster(self, role, path, title, style):
@@ -147,17 +147,14 @@ class WaterLayers:
         layer = self.layer(role)
         if layer is None and not rows:
             return
-        if layer is None:
+        if layer is None:  # not made yet, or removed by the user
             layer = self._vector(role)
-            for known in (self._ids, self._contents):
-                for key in [key for key in known if key[0] == role]:
-                    del known[key]
+            self._lines = {key: line for key, line in self._lines.items() if key[0] != role}
         provider = layer.dataProvider()
         content = [(xy.tobytes(), values) for xy, values in rows]
-        if content == self._contents.get((role, window)):
+        before, old = self._lines.get((role, window), ([], []))
+        if content == before:
             return
-        self._contents[role, window] = content
-        old = self._ids.pop((role, window), None)
         if old:
             provider.deleteFeatures(old)
         features = []
@@ -167,7 +164,7 @@ class WaterLayers:
             feature.setAttributes(values)
             features.append(feature)
         _, added = provider.addFeatures(features)
-        self._ids[role, window] = [feature.id() for feature in added]
+        self._lines[role, window] = content, [feature.id() for feature in added]
 
     def _vector(self, role):
         kind, fields, title, style = {
