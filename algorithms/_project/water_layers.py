@@ -88,6 +88,12 @@ class WaterLayers:
             raise LakefloorError(tr("QGIS cannot open '{}'.").format(path))
         return self._add(role, layer, style)
 
+    def tick(self, role, on):
+        """Show a layer on the map, or leave it in the list of layers only."""
+        node = self._project.layerTreeRoot().findLayer(self._layers.get(role, ""))
+        if node is not None:
+            node.setItemVisibilityChecked(on)
+
     def stretch_depth(self, deepest):
         """Let the colors of the depth reach from the surface to the deepest depth, m."""
         layer = self.layer("water_depth")

@@ -196,6 +196,26 @@ def test_the_contours_of_a_window_take_the_place_of_those_it_had(lake, layers):
         assert len(list(lines.getFeatures(request))) == count
 
 
+def test_hardness_is_on_the_map_only_when_the_sounder_tells_it(lake, layers):
+    """Soundings of before have it, those of today only later on."""
+    x, y = WEST + np.arange(0.0, 200.0, 2.0), np.full(100, SOUTH + 55.0)
+    at = np.datetime64("2024-06-14", "ms") + np.arange(100) * np.timedelta64(1, "s")
+    june = Soundings.build(x, y, bottom(x, y), hardness=0.4, time=at, visit="june")
+    _store.add(lake.folder.database, june, f"EPSG:{EPSG}")
+    begin(layers, lake)
+    today = driven()
+    layers.add(heard(today.replace(hardness=np.full(len(today), np.nan)), 10))
+    until(lambda: is_shown(layers, 10) and layer_of("water_hardness"))
+
+    def is_ticked():
+        root = QgsProject.instance().layerTreeRoot()
+        return root.findLayer(layer_of("water_hardness").id()).itemVisibilityChecked()
+
+    assert not is_ticked()
+    layers.add(heard(driven(WEST + 1.0), 20))
+    until(is_ticked)
+
+
 def test_the_cursor_reads_the_map_on_the_water(lake, layers):
     begin(layers, lake)
     layers.add(heard(driven(), 10))

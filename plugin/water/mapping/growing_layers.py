@@ -68,7 +68,7 @@ class GrowingLayers(QObject):
         self._rasters, self._pictures, self._last, self._deepest = {}, {}, None, 0.0
         self._points, self._due, self._newest, self._cell = [], set(), 0, 0.0
         #: Points that are shown, and whether the project that shows them was closed.
-        self._all, self._is_away = [], False
+        self._all, self._is_away, self._hears_hardness = [], False, False
         self._timer = QTimer(self)
         self._timer.setInterval(_LOOK_MS)
         self._timer.timeout.connect(self._look)
@@ -110,7 +110,7 @@ class GrowingLayers(QObject):
         self._facts = self._layers = self._crs = self._folder = self._lane = None
         self._rasters, self._pictures, self._last, self._deepest = {}, {}, None, 0.0
         self._points, self._due, self._newest = [], set(), 0
-        self._all, self._is_away = [], False
+        self._all, self._is_away, self._hears_hardness = [], False, False
 
     def put_away(self):
         """Let go of the layers of a project that was closed; none come into another."""
@@ -149,6 +149,9 @@ class GrowingLayers(QObject):
                 kept.append(row)
                 self._last = row[:2]
         self._points += kept
+        if not self._hears_hardness and np.isfinite(seen["hardness"]).any():
+            self._hears_hardness = True
+            self._tick_hardness()
 
     def _take_picture(self, picture):
         if self._facts is None or not self._crs.isValid():
@@ -194,10 +197,18 @@ class GrowingLayers(QObject):
             "water_depth": (tr("Depth on the water"), "water_depth"),
             "water_hardness": (tr("Bottom hardness on the water"), "water_hardness"),
         }[role]
+        is_new = self._layers.layer(role) is None
         try:
             self._layers.show_raster(role, raster.path, title, style)
         except LakefloorError as error:
             self.told.emit(str(error), True)
+        if is_new and role == "water_hardness":
+            self._tick_hardness()
+
+    def _tick_hardness(self):
+        """Show hardness above depth only where that of today comes in."""
+        if self._layers is not None:
+            self._layers.tick("water_hardness", self._hears_hardness)
 
     def _follow_depth(self, picture):
         """Let the colors reach as deep as the map."""
