@@ -73,7 +73,7 @@ class Outing(QObject):
         page.undo_asked.connect(session.marking.undo)
         page.end_asked.connect(self.ask_end)
         page.sources_asked.connect(self.ask_sources)
-        page.lane_asked.connect(session.mapping.plan)
+        page.lane_asked.connect(lambda: session.mapping.plan())
         page.view_asked.connect(self._keep_in_view)
         self._key.pressed.connect(self._press)
 
