@@ -57,13 +57,13 @@ class GrowingLayers(QObject):
 
     def __init__(self, parent=None, canvas=None):
         super().__init__(parent)
-        self._canvas, self._asked = canvas, 0.0
+        self._canvas, self._asked, self._warned = canvas, 0.0, set()
         self.host = MapHost(self)
         self.host.drawn.connect(self._take_picture)
         self.host.heard.connect(self._take_heard)
         self.host.leveled.connect(self.leveled)
         self.host.planned.connect(self._take_plan)
-        self.host.told.connect(lambda text: self.told.emit(text, True))
+        self.host.told.connect(self._warn)
         self._facts = self._layers = self._crs = self._folder = self._lane = None
         self._rasters, self._pictures, self._last, self._deepest = {}, {}, None, 0.0
         self._points, self._due, self._newest, self._cell = [], set(), 0, 0.0
@@ -78,9 +78,10 @@ class GrowingLayers(QObject):
     def begin(self, lake, facts, given):
         """Begin with the map of an outing."""
         self.end()
+        self._warned = set()
         settings, crs, problems = settings_for(lake, facts, given)
         for problem in problems:
-            self.told.emit(problem, True)
+            self._warn(problem)
         self._facts, self._crs = facts, crs
         self._folder = Path(tempfile.mkdtemp(prefix="lakefloor_water_"))
         self._make_layers()
@@ -163,7 +164,7 @@ class GrowingLayers(QObject):
             if picture.hardness is not None:
                 self._write("water_hardness", picture.key, (picture.hardness,))
         except LakefloorError as error:
-            self.told.emit(str(error), True)
+            self._warn(str(error))
         for key, contours in picture.neighbors:
             self._pictures[key] = contours, self._pictures.get(key, ([], []))[1]
         if self._layers is not None:
@@ -201,9 +202,15 @@ class GrowingLayers(QObject):
         try:
             self._layers.show_raster(role, raster.path, title, style)
         except LakefloorError as error:
-            self.told.emit(str(error), True)
+            self._warn(str(error))
         if is_new and role == "water_hardness":
             self._tick_hardness()
+
+    def _warn(self, text):
+        """Tell what is wrong; not again for every window."""
+        if text not in self._warned:
+            self._warned.add(text)
+            self.told.emit(text, True)
 
     def _tick_hardness(self):
         """Show hardness above depth only where that of today comes in."""
