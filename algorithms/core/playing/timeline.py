@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 import numpy as np
@@ -13,8 +13,9 @@ from ..reading.log_kinds import HEAD, kind_of_head
 from ..reading.nmea_sentences import collect_sentences, sentence_checksum
 from ..reading.parsed_log import UnreadTally
 from ..reading.recorded_log import line_ends
+from ..reading.text_log import TextLogOptions, parse_text_log
 from ..soundings import Soundings
-from ..times import DAY_MS
+from ..times import DAY_MS, seconds_of
 from ..units import FATHOM, FOOT, KNOT
 
 #: A break in a log is played as one of so many seconds.
@@ -34,10 +35,13 @@ class Timeline:
     seconds : array, shape (n,)
         From the first, s.
     chunks : list of bytes
+    unplugged : array, shape (m,)
+        Moments at which the plug is pulled and put in again, s.
     """
 
     seconds: np.ndarray
     chunks: list
+    unplugged: np.ndarray = field(default_factory=lambda: np.zeros(0))
 
     def __len__(self) -> int:
         return len(self.chunks)
@@ -50,10 +54,13 @@ class Timeline:
     def select(self, rows: np.ndarray) -> Timeline:
         """Return some of the pieces, as sent at their moments."""
         rows = np.arange(len(self))[rows]
-        return Timeline(self.seconds[rows], [self.chunks[i] for i in rows.tolist()])
+        chunks = [self.chunks[i] for i in rows.tolist()]
+        return replace(self, seconds=self.seconds[rows], chunks=chunks)
 
 
-def timeline(paths: str | Path | Iterable, *, longest_break_s: float = LONGEST_BREAK_S) -> Timeline:
+def timeline(
+    paths: str | Path | Iterable, *, longest_break_s: float = LONGEST_BREAK_S, as_text: bool = False
+) -> Timeline:
     """Return how logs are played, one after the other.
 
     Parameters
@@ -63,6 +70,8 @@ def timeline(paths: str | Path | Iterable, *, longest_break_s: float = LONGEST_B
         played as the sentences of :func:`sentences_of`.
     longest_break_s : float
         Longer breaks are shortened to this, s.
+    as_text : bool
+        Whether delimited text is played line by line as it is, by the times of its rows.
 
     Raises
     ------
@@ -73,8 +82,11 @@ def timeline(paths: str | Path | Iterable, *, longest_break_s: float = LONGEST_B
     seconds, chunks, begin = [], [], 0.0
     for path in map(Path, paths):
         data = _bytes_of(path)
-        if kind_of_head(data[:HEAD]) == "NMEA 0183":
+        kind = kind_of_head(data[:HEAD])
+        if kind == "NMEA 0183":
             part = _of_sentences(data)
+        elif as_text and kind == "delimited text":
+            part = _of_rows(data)
         else:
             part = sentences_of(_soundings_of(path))
         steps = np.diff(part.seconds, prepend=part.seconds[:1])
@@ -101,11 +113,15 @@ def sentences_of(soundings: Soundings) -> Timeline:
     Parameters
     ----------
     soundings : Soundings
-        ``x`` and ``y`` are longitude and latitude, degrees; in order, with times.
+        ``x`` and ``y`` are longitude and latitude, degrees. Where some have a time, those without
+        are left out; where none has, they come one a second.
     """
     seconds, chunks = [], []
-    ms = soundings.time.astype("datetime64[ms]").astype(np.int64)
-    if np.isnat(soundings.time).all():
+    timed = ~np.isnat(soundings.time)
+    if timed.any():
+        soundings = soundings.select(timed)
+        ms = soundings.time.astype("datetime64[ms]").astype(np.int64)
+    else:
         ms = (1000 * np.arange(len(soundings))).astype(np.int64)
     order = np.argsort(ms, kind="stable")
     for i in order.tolist():
@@ -158,9 +174,7 @@ def _angle(degrees, figures, letters):
 
 def _of_sentences(data):
     """Return an NMEA log line by line, timed by its fixes."""
-    stops = np.unique(np.append(line_ends(data), len(data))).tolist()
-    starts = [0, *stops[:-1]]
-    chunks = [data[a:b] for a, b in zip(starts, stops)]
+    starts, chunks = _lines(data)
     log = collect_sentences(data, UnreadTally(), [], lambda _: None)
     number, ms = log.timed[0], log.timed[1]
     line = np.searchsorted(starts, log.start[number], side="right") - 1
@@ -172,6 +186,25 @@ def _of_sentences(data):
     if len(line) < 2:
         return Timeline(every / _RATE, chunks)
     return Timeline(np.interp(every, line, at), chunks)
+
+
+def _of_rows(data):
+    """Return delimited text line by line, timed by its rows."""
+    _, chunks = _lines(data)
+    parsed = parse_text_log(data, TextLogOptions())
+    seconds = seconds_of(parsed.soundings.time)
+    timed = np.isfinite(seconds)
+    every, line, at = np.arange(len(chunks)), parsed.line[timed] - 1, seconds[timed]
+    if len(line) < 2:
+        return Timeline(every / _RATE, chunks)
+    return Timeline(np.interp(every, line, np.maximum.accumulate(at - at[0])), chunks)
+
+
+def _lines(data):
+    """Return where the lines of a log begin, and the lines with their ends."""
+    stops = np.unique(np.append(line_ends(data), len(data))).tolist()
+    starts = [0, *stops[:-1]]
+    return starts, [data[a:b] for a, b in zip(starts, stops)]
 
 
 def _bytes_of(path):
