@@ -34,6 +34,9 @@ def _asked(faults):
         "--pty", action="store_true", help="make a port that looks like a serial one"
     )
     parser.add_argument("--speed", type=float, default=1.0, help="1 to 50 times as fast")
+    parser.add_argument(
+        "--as-text", action="store_true", help="send the lines of a text log as they are"
+    )
     parser.add_argument("--loop", action="store_true", help="begin again at the end")
     parser.add_argument(
         "--fault",
@@ -64,25 +67,42 @@ def main():
     parser, asked = _asked(faults.FAULTS)
     try:
         wanted = {n: float(v or 0.01) for n, _, v in (f.partition("=") for f in asked.fault)}
-        whole = lines.timeline(lines.logs_of(asked.logs or [EXAMPLE]))
+        logs = lines.logs_of(asked.logs or [EXAMPLE])
+        whole = lines.timeline(logs, as_text=asked.as_text)
         whole = faults.with_faults(whole, wanted, asked.seed)
     except (errors.LakefloorError, ValueError) as error:
         parser.error(str(error))
-    if asked.pty:
-        outlet = players.PtyOutlet()
-    elif asked.udp is not None:
-        outlet = players.UdpOutlet(asked.udp)
-    else:
-        outlet = players.TcpOutlet(asked.tcp)
+    outlet = _outlet(players, asked)
     player = players.Player(whole, asked.speed, outlet, loops=asked.loop, waits=True).start()
-    minutes = player.length / asked.speed / 60.0
-    print(f"Playing {minutes:.1f} minutes over {outlet.spec['kind']}: {player.place}", flush=True)
     try:
-        while player.is_playing:
-            time.sleep(0.2)
+        _tell(player, logs, asked)
     except KeyboardInterrupt:
         print()
     player.stop()
+
+
+def _outlet(players, asked):
+    if asked.pty:
+        return players.PtyOutlet()
+    if asked.udp is not None:
+        return players.UdpOutlet(asked.udp)
+    return players.TcpOutlet(asked.tcp)
+
+
+def _tell(player, logs, asked):
+    """Say what is played and where to connect, until it ends."""
+    if player.outlet.is_elsewhere:
+        print(f"Another program uses port {asked.tcp}, so another port is used.")
+    for log in logs:
+        print(f"Log: {log}")
+    place, minutes = player.place, player.length / asked.speed / 60.0
+    print(f"Playing {minutes:.1f} minutes over {player.outlet.spec['kind']}: {place}", flush=True)
+    while player.is_playing:
+        time.sleep(0.2)
+        if player.place != place:
+            place = player.place
+            print(f"Unplugged, and back as {place}", flush=True)
+    print("The log has ended.")
 
 
 if __name__ == "__main__":

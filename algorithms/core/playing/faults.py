@@ -133,7 +133,7 @@ def _no_fix(whole, share, draw):
 
 def _without_fix(chunk):
     cells = _cells(chunk)
-    at, value = {"GGA": (6, "0"), "RMC": (2, "V"), "GLL": (6, "V")}[cells[0][2:5]]
+    at, value = {b"GGA": (6, "0"), b"RMC": (2, "V"), b"GLL": (6, "V")}[_kind(chunk)]
     if len(cells) > at:
         cells[at] = value
     return sentence(",".join(cells))
@@ -148,7 +148,7 @@ def _second_depth(whole, share, draw):
         if _kind(chunk) == b"DPT" and draw.random() < share:
             try:
                 depth = 0.9 * float(chunk.split(b",")[1])
-            except ValueError:
+            except (ValueError, IndexError):  # it was cut, or has no depth
                 continue
             seconds.append(at)
             chunks.append(sentence(f"IIDBT,{feet_meters_fathoms(depth)}"))
