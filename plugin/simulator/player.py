@@ -105,11 +105,18 @@ class UdpOutlet:
 
 
 class PtyOutlet:
-    """A pseudo-terminal, which looks like a serial port; where the system has them."""
+    """A pseudo-terminal, which looks like a serial port; where the system has them.
+
+    Attributes
+    ----------
+    lost : int
+        Bytes that nobody read in time.
+    """
 
     is_heard, is_elsewhere, waits = True, False, False
 
     def __init__(self):
+        self.lost = 0
         self._open()
 
     def _open(self):
@@ -127,8 +134,9 @@ class PtyOutlet:
             while data:
                 _, writable, _ = select.select([], [self._master], [], 0.0)
                 if not writable:
-                    return
+                    break
                 data = data[os.write(self._master, data) :]
+        self.lost += len(data)
 
     def unplug(self):
         """Take the port away, and come back under another name."""
