@@ -33,6 +33,11 @@ def _asked(faults):
     where.add_argument(
         "--pty", action="store_true", help="make a port that looks like a serial one"
     )
+    parser.add_argument(
+        "--two",
+        action="store_true",
+        help="send what the GPS receiver says here, and what the sounder says to the next port",
+    )
     parser.add_argument("--speed", type=float, default=1.0, help="1 to 50 times as fast")
     parser.add_argument(
         "--as-text", action="store_true", help="send the lines of a text log as they are"
@@ -72,36 +77,50 @@ def main():
         whole = faults.with_faults(whole, wanted, asked.seed)
     except (errors.LakefloorError, ValueError) as error:
         parser.error(str(error))
-    outlet = _outlet(players, asked)
-    player = players.Player(whole, asked.speed, outlet, loops=asked.loop, waits=True).start()
+    for log in logs:
+        print(f"Log: {log}")
+    devices = lines.on_two_devices(whole) if asked.two else [whole]
+    playing = []
+    for number, line in enumerate(devices):
+        outlet = _outlet(players, asked, number)
+        playing.append(players.Player(line, asked.speed, outlet, loops=asked.loop, waits=True))
+        _tell(playing[-1])
     try:
-        _tell(player, logs, asked)
+        for player in playing:
+            player.start()
+        _follow(playing)
     except KeyboardInterrupt:
         print()
-    player.stop()
+    for player in playing:
+        player.stop()
 
 
-def _outlet(players, asked):
+def _outlet(players, asked, number):
     if asked.pty:
         return players.PtyOutlet()
     if asked.udp is not None:
-        return players.UdpOutlet(asked.udp)
-    return players.TcpOutlet(asked.tcp)
+        return players.UdpOutlet(asked.udp + number)
+    return players.TcpOutlet(asked.tcp + number if asked.tcp else 0)
 
 
-def _tell(player, logs, asked):
-    """Say what is played and where to connect, until it ends."""
+def _tell(player):
+    """Say where to connect."""
     if player.outlet.is_elsewhere:
-        print(f"Another program uses port {asked.tcp}, so another port is used.")
-    for log in logs:
-        print(f"Log: {log}")
-    place, minutes = player.place, player.length / asked.speed / 60.0
-    print(f"Playing {minutes:.1f} minutes over {player.outlet.spec['kind']}: {place}", flush=True)
-    while player.is_playing:
+        print("Another program uses that port, so another port is used.")
+    minutes = player.length / player.speed / 60.0
+    print(f"Playing {minutes:.1f} minutes over {player.outlet.spec['kind']}: {player.place}")
+    sys.stdout.flush()
+
+
+def _follow(playing):
+    """Say under which name a port comes back, until the logs have ended."""
+    places = [player.place for player in playing]
+    while any(player.is_playing for player in playing):
         time.sleep(0.2)
-        if player.place != place:
-            place = player.place
-            print(f"Unplugged, and back as {place}", flush=True)
+        for number, player in enumerate(playing):
+            if player.place != places[number]:
+                places[number] = player.place
+                print(f"Unplugged, and back as {player.place}", flush=True)
     print("The log has ended.")
 
 

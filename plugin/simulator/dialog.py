@@ -96,14 +96,14 @@ class SimulatorDialog(QDialog):
         form = QFormLayout()
         form.addRow(tr("&Log"), self.logs)
         form.addRow(tr("&Speed"), self.speed)
-        form.addRow(tr("&Send over"), self.way)
+        form.addRow(tr("Send &over"), self.way)
         form.addRow(tr("&Port"), self.port)
         form.addRow("", self.loop)
         box, grid = QGroupBox(tr("Faults")), QGridLayout()
         for number, check in enumerate(self.faults.values()):
             grid.addWidget(check, number // 2, number % 2)
         row = QHBoxLayout()
-        label = QLabel(tr("&Number of the draw"))
+        label = QLabel(tr("&Random seed"))
         label.setBuddy(self.seed)
         row.addWidget(label)
         row.addWidget(self.seed)
@@ -122,6 +122,7 @@ class SimulatorDialog(QDialog):
         column.addWidget(self.wrong)
         column.addLayout(form)
         column.addWidget(box)
+        column.addStretch(1)
         column.addWidget(self.said)
         column.addLayout(place)
         column.addWidget(self.bar)
@@ -200,10 +201,12 @@ class SimulatorDialog(QDialog):
         self.said.setText(self._how_it_goes(self.player.outlet))
 
     def _how_it_goes(self, outlet):
-        if not outlet.is_heard:
-            text = tr("It begins as soon as somebody connects. Source:")
-        else:
+        if outlet.is_heard:
             text = tr("It plays, also when this window is closed. Source:")
+        elif self.player.sent:
+            text = tr("It plays, but nobody is connected. Source:")
+        else:
+            text = tr("It begins as soon as somebody connects. Source:")
         if outlet.is_elsewhere:
             taken = tr("Another program uses port {}, so another port is used.")
             text = taken.format(self.port.value()) + " " + text

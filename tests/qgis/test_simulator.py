@@ -2,6 +2,7 @@
 
 import errno
 import os
+import signal
 import socket
 import subprocess
 import sys
@@ -226,6 +227,35 @@ def test_the_command_needs_no_qgis_and_says_where_to_connect(tmp_path):
     finally:
         process.terminate()
         process.wait()
+
+
+def test_the_command_sends_as_two_devices_and_says_when_it_has_ended(tmp_path):
+    log = tmp_path / "short.nmea"
+    log.write_bytes(b"".join(EXAMPLE_LOG.read_bytes().splitlines(keepends=True)[:150]))
+    command = [sys.executable, str(ROOT / "simulate.py"), str(log), "--two", "--tcp", "0"]
+    process = subprocess.Popen(
+        [*command, "--speed", "50"], stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True
+    )
+    assert str(log) in process.stdout.readline()
+    addresses = [process.stdout.readline().split()[-1].split(":") for _ in range(2)]
+    receiver, sounder = map(socket.create_connection, addresses)
+    with receiver, sounder:
+        heard, depths = _all_of(receiver), _all_of(sounder)
+    said, wrong = process.communicate(timeout=20)
+    assert (said, wrong, process.returncode) == ("The log has ended.\n", "", 0)
+    assert {line[3:6] for line in depths.splitlines()} == {b"DPT", b"DBT", b"MTW"}
+    assert sorted((heard + depths).splitlines()) == sorted(log.read_bytes().splitlines())
+
+
+@pytest.mark.skipif(os.name != "posix", reason="no Ctrl-C to a process")
+def test_the_command_ends_cleanly_with_ctrl_c():
+    command = [sys.executable, str(ROOT / "simulate.py"), "--tcp", "0"]
+    process = subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True)
+    process.stdout.readline()
+    assert process.stdout.readline().startswith("Playing ")
+    process.send_signal(signal.SIGINT)
+    _, wrong = process.communicate(timeout=20)
+    assert (wrong, process.returncode) == ("", 0)
 
 
 def test_the_command_refuses_what_it_does_not_know():
