@@ -9,11 +9,14 @@ from lakefloor.algorithms.core import crs
 from lakefloor.algorithms.core.errors import LakefloorError
 from lakefloor.algorithms.core.playing.faults import FAULTS, with_faults
 from lakefloor.algorithms.core.playing.timeline import (
+    LONGEST_BREAK_S,
+    logs_of,
     on_two_devices,
     sentence,
     sentences_of,
     timeline,
 )
+from lakefloor.algorithms.core.reading.arrivals import arrival_record
 from lakefloor.algorithms.core.reading.logs import read_logs
 from lakefloor.algorithms.core.reading.nmea_log import parse_nmea_log
 from lakefloor.algorithms.core.reading.nmea_sentences import collect_sentences
@@ -180,6 +183,33 @@ def test_a_text_log_can_be_played_as_it_is():
     assert len(whole) >= len(soundings) + 1
     breaks = np.diff(soundings.time.astype(np.int64)).clip(0, 20_000).sum() / 1000.0
     assert whole.seconds[-1] == pytest.approx(breaks, abs=1.5)
+
+
+def test_a_recording_is_played_as_it_arrived(tmp_path, played):
+    """Two sources, whose lines come in turn; the second session begins on another clock."""
+    folder = tmp_path / "2025-05-17_223608Z"
+    folder.mkdir()
+    (folder / "recording.json").write_text("{}")
+    some = played.select(slice(0, 600))
+    for number, line in enumerate(on_two_devices(some), 1):
+        ends = np.cumsum([len(chunk) for chunk in line.chunks])
+        times = (1e6 * line.seconds).astype(int)
+        sessions = np.where(line.seconds < 50.0, 1, 2)
+        records = [
+            arrival_record(session, end, us + 10**9 * (session == 1), us)
+            for session, end, us in zip(sessions.tolist(), ends.tolist(), times.tolist())
+        ]
+        (folder / f"source-{number}.nmea").write_bytes(line.data)
+        (folder / f"source-{number}.arrivals").write_bytes(b"".join(records))
+    for given in (tmp_path, folder, folder / "source-2.nmea"):
+        assert logs_of([given]) == [folder]
+    whole = timeline(logs_of([tmp_path]))
+    assert sorted(whole.chunks) == sorted(some.chunks)
+    first = some.seconds < 50.0
+    assert whole.select(slice(0, first.sum())).seconds == pytest.approx(
+        np.sort(some.seconds[first]), abs=0.3
+    )
+    assert np.diff(whole.seconds).max() == pytest.approx(LONGEST_BREAK_S)
 
 
 def test_soundings_without_a_time_are_left_out_where_others_have_one():

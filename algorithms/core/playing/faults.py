@@ -5,6 +5,7 @@ from __future__ import annotations
 import zlib
 from collections.abc import Callable, Mapping
 from dataclasses import replace
+from functools import lru_cache
 
 import numpy as np
 
@@ -89,13 +90,11 @@ def _noise(chunk, draw):
 
 
 def _broken_bytes(whole, share, draw):
-    chunks = []
-    for chunk in whole.chunks:
-        values = np.frombuffer(chunk, dtype=np.uint8).copy()
-        bad = draw.random(len(values)) < share
-        values[bad] ^= draw.integers(1, 256, int(bad.sum()), dtype=np.uint8)
-        chunks.append(values.tobytes())
-    return replace(whole, chunks=chunks)
+    values = np.frombuffer(whole.data, dtype=np.uint8).copy()
+    bad = draw.random(len(values)) < share
+    values[bad] ^= draw.integers(1, 256, int(bad.sum()), dtype=np.uint8)
+    data, stops = values.tobytes(), np.cumsum([len(chunk) for chunk in whole.chunks]).tolist()
+    return replace(whole, chunks=[data[a:b] for a, b in zip([0, *stops], stops)])
 
 
 def _stretches(whole, share, draw):
@@ -180,17 +179,24 @@ def _old_date(whole, share, draw):
     """A receiver that counts the weeks from an earlier rollover."""
     chunks = []
     for chunk in whole.chunks:
-        cells = _cells(chunk)
-        if (
-            _kind(chunk) == b"RMC"
-            and len(cells) > 9
-            and (day := short_date(cells[9].encode())) >= 0
-        ):
-            old = np.datetime64(day - ROLLOVER_DAYS, "D")
-            cells[9] = f"{old.astype(object):%d%m%y}"
-            chunk = sentence(",".join(cells))
-        chunks.append(chunk)
+        chunks.append(_with_old_date(chunk) if _kind(chunk) == b"RMC" else chunk)
     return replace(whole, chunks=chunks)
+
+
+def _with_old_date(chunk):
+    cells = _cells(chunk)
+    old = _earlier(cells[9]) if len(cells) > 9 else ""
+    if not old:
+        return chunk
+    cells[9] = old
+    return sentence(",".join(cells))
+
+
+@lru_cache
+def _earlier(date):
+    """Return ``ddmmyy`` of 1,024 weeks before; nothing if it is no date."""
+    day = short_date(date.encode("ascii"))
+    return "" if day < 0 else f"{np.datetime64(day - ROLLOVER_DAYS, 'D').astype(object):%d%m%y}"
 
 
 #: Name of a fault -> what it does to a timeline, and what people read; in the order in which they

@@ -9,10 +9,18 @@ from pathlib import Path
 import numpy as np
 
 from ..errors import LakefloorError
+from ..reading.arrivals import ARRIVALS_ENDING, parse_arrivals
 from ..reading.log_kinds import HEAD, kind_of_head
-from ..reading.nmea_sentences import collect_sentences, sentence_checksum
+from ..reading.nmea_sentences import collect_sentences, is_nmea, sentence_checksum
 from ..reading.parsed_log import UnreadTally
-from ..reading.recorded_log import line_ends
+from ..reading.recorded_log import (
+    in_order_of_arrival,
+    is_beside_a_log,
+    line_ends,
+    raw_logs,
+    recorded_lines,
+    recording_of,
+)
 from ..reading.text_log import TextLogOptions, parse_text_log
 from ..soundings import Soundings
 from ..times import DAY_MS, seconds_of
@@ -66,8 +74,8 @@ def timeline(
     Parameters
     ----------
     paths : path or iterable of paths
-        NMEA 0183 is played byte for byte, by the times of its fixes. GPX and delimited text are
-        played as the sentences of :func:`sentences_of`.
+        NMEA 0183 is played byte for byte, by the times of its fixes; a recording as it arrived.
+        GPX and delimited text are played as the sentences of :func:`sentences_of`.
     longest_break_s : float
         Longer breaks are shortened to this, s.
     as_text : bool
@@ -81,20 +89,42 @@ def timeline(
     paths = [paths] if isinstance(paths, (str, Path)) else list(paths)
     seconds, chunks, begin = [], [], 0.0
     for path in map(Path, paths):
-        data = _bytes_of(path)
-        kind = kind_of_head(data[:HEAD])
-        if kind == "NMEA 0183":
-            part = _of_sentences(data)
-        elif as_text and kind == "delimited text":
-            part = _of_rows(data)
-        else:
-            part = sentences_of(_soundings_of(path))
+        part = _of_recording(path) if path.is_dir() else _of_file(path, as_text)
         steps = np.diff(part.seconds, prepend=part.seconds[:1])
         at = begin + np.cumsum(np.clip(steps, 0.0, longest_break_s))
         seconds.append(at)
         chunks += part.chunks
         begin = float(at[-1]) + 1.0
     return Timeline(np.concatenate(seconds) if seconds else np.zeros(0), chunks)
+
+
+def _of_file(path, as_text):
+    data = _bytes_of(path)
+    kind = kind_of_head(data[:HEAD])
+    if kind == "NMEA 0183":
+        return _of_sentences(data)
+    if as_text and kind == "delimited text":
+        return _of_rows(data)
+    return sentences_of(_soundings_of(path))
+
+
+def _of_recording(folder):
+    """Return the lines of all sources of a recording as they arrived."""
+    sources = []
+    for path in raw_logs(folder):
+        data = _bytes_of(path)
+        if is_nmea(data):
+            arrivals, _ = parse_arrivals(_bytes_of(path.with_suffix(ARRIVALS_ENDING)))
+            sources.append(recorded_lines(data, arrivals))
+    if not sources:
+        raise LakefloorError(f"'{folder}' has no log with NMEA 0183 sentences. Choose another log.")
+    data, clock = in_order_of_arrival(sources)
+    stops = [*clock.start[1:].tolist(), len(data)]
+    chunks = [data[a:b] for a, b in zip(clock.start.tolist(), stops)]
+    steps = np.nan_to_num(np.diff(clock.us, prepend=clock.us[:1])) / 1e6
+    # The clocks of two sessions are not comparable.
+    steps[np.diff(clock.session, prepend=clock.session[:1]) != 0] = LONGEST_BREAK_S
+    return Timeline(np.cumsum(np.maximum(steps, 0.0)), chunks)
 
 
 def on_two_devices(whole: Timeline) -> tuple[Timeline, Timeline]:
@@ -227,8 +257,15 @@ def _soundings_of(path):
 
 
 def logs_of(paths: Sequence) -> list:
-    """Return files in order, with those inside of folders."""
+    """Return logs in order, with those inside of folders; the folder of a recording is one log."""
     found = []
     for path in map(Path, paths):
-        found += sorted(p for p in path.rglob("*") if p.is_file()) if path.is_dir() else [path]
-    return found
+        inside = sorted(p for p in path.rglob("*") if p.is_file()) if path.is_dir() else [path]
+        found += [_log_of(p) for p in inside if not (p.name[:1] == "." or is_beside_a_log(p))]
+    return list(dict.fromkeys(found))
+
+
+def _log_of(path):
+    """Return the folder of the recording that a raw log of sentences is of, else the log."""
+    folder = recording_of(path)
+    return path if folder is None or not is_nmea(_bytes_of(path)) else folder
