@@ -104,7 +104,7 @@ class WindowRaster:
         options = ["TILED=YES", "SPARSE_OK=TRUE", "INTERLEAVE=BAND"]
         options += [f"BLOCKXSIZE={self._cells}", f"BLOCKYSIZE={self._cells}", "BIGTIFF=IF_SAFER"]
         dataset = None
-        with suppress(RuntimeError):
+        with quiet(), suppress(RuntimeError):
             dataset = gdal.GetDriverByName("GTiff").Create(
                 str(path),
                 size[0] * self._cells,
@@ -128,7 +128,11 @@ class WindowRaster:
 
     def _read(self):
         """Return the windows that were written, each a key and its blocks."""
-        dataset, n = gdal.Open(str(self.path)), self._cells
+        dataset, n = None, self._cells
+        with quiet(), suppress(RuntimeError):
+            dataset = gdal.Open(str(self.path))
+        if dataset is None:
+            raise self._cannot_write()
         return [
             (key, dataset.ReadAsArray(*self._place(key), n, n).reshape(-1, n, n))
             for key in self._written

@@ -20,6 +20,7 @@ from .._io.staging import staging_folder
 from .._io.whole_files import rename_patiently
 from ..core.errors import LakefloorError
 from ..core.progress import Progress, silent, span
+from ..core.reading.recorded_log import is_beside_a_log, recording_of
 from .folder import LakeFolder
 from .logs import place_log, stage_logs
 from .runs import RunRecord, begin_run, current_run, finish_run
@@ -62,7 +63,7 @@ def bring_in(lake: LakeFolder, files, progress: Progress = silent) -> list:
     ----------
     lake : LakeFolder
     files : iterable of str or Path
-        Folders are searched, without their subfolders.
+        Folders are searched, without their subfolders. A recording is brought in whole.
     progress : callable
 
     Returns
@@ -79,7 +80,7 @@ def bring_in(lake: LakeFolder, files, progress: Progress = silent) -> list:
     paths, found = _paths(files, lake), []
     for number, path in enumerate(paths):
         progress(0.2 * number / len(paths))
-        parts = recognize(path)
+        parts = [("log", path)] if path.is_dir() else recognize(path)
         for kind, given in parts:
             name = path.name if len(parts) == 1 else f"{path.name}: {given.name()}"
             found.append(_Part(name, kind, given))
@@ -112,9 +113,11 @@ class _Part:
 def _paths(files, lake):
     found = []
     for path in map(Path, files):
-        if path.is_dir():
-            found += sorted(p for p in path.iterdir() if p.is_file() and p.name[:1] != ".")
-        elif path.is_file():
+        if path.is_dir() and not recording_of(path):
+            found += sorted(
+                p for p in path.iterdir() if (p.is_file() or recording_of(p)) and p.name[:1] != "."
+            )
+        elif path.is_dir() or path.is_file():
             found.append(path)
         else:
             raise LakefloorError(tr("There is no file '{}'. Choose another.").format(path))
@@ -131,7 +134,11 @@ def _paths(files, lake):
         ".qix",
         ".qmd",
     )
-    found = [p.absolute() for p in found if not p.name.lower().endswith(beside)]
+    found = [
+        (recording_of(p) or p).absolute()
+        for p in found
+        if not p.name.lower().endswith(beside) and not is_beside_a_log(p)
+    ]
     return [p for p in dict.fromkeys(found) if lake.path.absolute() not in p.parents]
 
 

@@ -1,4 +1,7 @@
-"""Copies of logs in the folder of a lake: each content once, and no other file."""
+"""Copies of logs in the folder of a lake: each content once, and no other file.
+
+A recording is a folder, and is copied as one.
+"""
 
 from __future__ import annotations
 
@@ -14,6 +17,7 @@ from .._io.whole_files import free_name, rename_patiently
 from ..core.errors import LakefloorError
 from ..core.progress import Progress, silent, span
 from ..core.reading.log_kinds import kind_of_log
+from ..core.reading.recorded_log import is_beside_a_log, raw_logs, recording_files, recording_of
 from .folder import file_name
 from .sources import content_digest
 
@@ -36,7 +40,8 @@ def copy_logs(lake, paths, progress: Progress = silent) -> list:
 
     Files are recognized by their content: what is no log is left out, and a log that is there
     already, under whatever name, is not copied again. One with the name of another gets a name with
-    a number. Of a folder only what is read as a log by itself is taken.
+    a number. Of a folder only what is read as a log by itself is taken. Of a recording all is
+    copied, also where only one of its files is given.
 
     Parameters
     ----------
@@ -72,15 +77,15 @@ def stage_logs(lake, files, staging, progress: Progress = silent) -> list:
     by_size = defaultdict(list)
     for path in lake.logs.rglob("*") if lake.logs.is_dir() else ():
         progress(0.0)
-        if path.is_file():
-            by_size[path.stat().st_size].append(path)
+        if path.is_file() or recording_of(path):
+            by_size[_size(path)].append(path)
     staged = []
     for number, path in enumerate(p for p in files if lake.logs not in p.parents):
         step = span(progress, number / len(files), (number + 1) / len(files))
         try:
-            same_size = by_size[path.stat().st_size]
-            digest = content_digest(path) if same_size else ""
-            if any(content_digest(other) == digest for other in same_size):
+            same_size = by_size[_size(path)]
+            digest = _digest(path) if same_size else ""
+            if any(_digest(other) == digest for other in same_size):
                 continue
             copy = _copy(path, staging / f"log {number}", step)
         except OSError as error:
@@ -92,8 +97,9 @@ def stage_logs(lake, files, staging, progress: Progress = silent) -> list:
 
 def place_log(lake, path, staged) -> Path:
     """Put the copy of a log among those of a lake, under a name that is not taken."""
-    ending = file_name(path.suffix, "")[:20]
-    name = file_name(path.stem, "log") + (f".{ending}" if ending else "")
+    ending = "" if path.is_dir() else file_name(path.suffix, "")[:20]
+    name = file_name(path.name if path.is_dir() else path.stem, "log")
+    name += f".{ending}" if ending else ""
     try:
         lake.logs.mkdir(exist_ok=True)
         place = free_name(lake.logs / name)
@@ -112,8 +118,27 @@ def _cannot_copy(path, lake, error):
     )
 
 
+def _size(path):
+    """Return the bytes of a log, or of all raw logs of a recording."""
+    return sum(part.stat().st_size for part in _contents(path))
+
+
+def _digest(path) -> tuple:
+    return (path.is_dir(), *sorted(content_digest(part) for part in _contents(path)))
+
+
+def _contents(path) -> list:
+    return raw_logs(path) if path.is_dir() else [path]
+
+
 def _files(paths, progress):
-    """Return the logs among files and in folders, each once."""
+    """Return the logs among files and in folders, each once; of a recording its folder."""
+    found = _logs(paths, progress)
+    found = [(recording_of(path) or path).absolute() for path in found]
+    return list(dict.fromkeys(found))
+
+
+def _logs(paths, progress):
     found = []
     for path in map(Path, [paths] if isinstance(paths, (str, Path)) else paths):
         progress(0.0)
@@ -123,17 +148,26 @@ def _files(paths, progress):
                 for p in sorted(path.rglob("*"))
                 if p.is_file() and not any(n.startswith(".") for n in p.relative_to(path).parts)
             ]
-            found += [p.absolute() for p in inside if progress(0.0) or is_log(p)]
+            found += [p for p in inside if progress(0.0) or _is_taken(p)]
         elif path.is_file():
-            found += [path.absolute()] if is_log(path, sure=False) else []
+            found += [path] if _is_taken(path, sure=False) else []
         else:
             raise LakefloorError(
                 tr("There is no file or folder '{}'. Choose another.").format(path)
             )
-    return list(dict.fromkeys(found))
+    return found
+
+
+def _is_taken(path, sure=True):
+    return not is_beside_a_log(path) and is_log(path, sure)
 
 
 def _copy(path, copy, check):
+    if path.is_dir():
+        copy.mkdir()
+        for part in recording_files(path):
+            _copy(part, copy / part.name, check)
+        return copy
     with open(path, "rb") as source, open(copy, "wb") as target:
         while block := source.read(1 << 20):
             check(0.5)

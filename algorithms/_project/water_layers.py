@@ -2,14 +2,10 @@
 
 from __future__ import annotations
 
-from qgis.core import (
-    QgsFeature,
-    QgsGeometry,
-    QgsLineString,
-    QgsPoint,
-    QgsRasterLayer,
-    QgsVectorLayer,
-)
+import struct
+
+import numpy as np
+from qgis.core import QgsFeature, QgsGeometry, QgsPoint, QgsRasterLayer, QgsVectorLayer
 
 from .._compat import make_field
 from .._i18n import tr
@@ -32,6 +28,8 @@ _BREAKLINE_FIELDS = (("kind", "text"), ("height_m", "double"), ("window", "text"
 _LANE_FIELDS = (("kind", "text"), ("lane", "text"))
 _SOUNDING_FIELDS = (("depth_m", "double"), ("hardness", "double"), ("status", "text"))
 
+#: Of a line in WKB: byte order, kind, number of places.
+_LINE_HEAD = struct.Struct("<BII")
 #: Every so many contours one is an index contour.
 _INDEX_EVERY = 5
 
@@ -55,7 +53,7 @@ class WaterLayers:
     def __init__(self, project, facts, crs, unit, interval_m, note):
         self._project, self._facts, self._crs = project, facts, crs
         self._unit, self._interval, self._note = unit, interval_m, note
-        self._layers, self._ids = {}, {}
+        self._layers, self._lines = {}, {}
         remove_water_layers(project, facts)  # of a project that was saved during an outing
 
     # -- layers ---------------------------------------------------------------
@@ -67,7 +65,7 @@ class WaterLayers:
 
     def remove(self):
         """Take the layers and their group out of the project."""
-        self._layers, self._ids = {}, {}
+        self._layers, self._lines = {}, {}
         remove_water_layers(self._project, self._facts)
 
     def show_raster(self, role, path, title, style):
@@ -89,6 +87,12 @@ class WaterLayers:
         if not layer.isValid():
             raise LakefloorError(tr("QGIS cannot open '{}'.").format(path))
         return self._add(role, layer, style)
+
+    def tick(self, role, on):
+        """Show a layer on the map, or leave it in the list of layers only."""
+        node = self._project.layerTreeRoot().findLayer(self._layers.get(role, ""))
+        if node is not None:
+            node.setItemVisibilityChecked(on)
 
     def stretch_depth(self, deepest):
         """Let the colors of the depth reach from the surface to the deepest depth, m."""
@@ -149,20 +153,24 @@ class WaterLayers:
         layer = self.layer(role)
         if layer is None and not rows:
             return
-        layer = layer or self._vector(role)
+        if layer is None:  # not made yet, or removed by the user
+            layer = self._vector(role)
+            self._lines = {key: line for key, line in self._lines.items() if key[0] != role}
         provider = layer.dataProvider()
-        old = self._ids.pop((role, window), None)
+        content = [(xy.tobytes(), values) for xy, values in rows]
+        before, old = self._lines.get((role, window), ([], []))
+        if content == before:
+            return
         if old:
             provider.deleteFeatures(old)
         features = []
         for xy, values in rows:
             feature = QgsFeature(layer.fields())
-            line = QgsLineString(xy[:, 0].tolist(), xy[:, 1].tolist())
-            feature.setGeometry(QgsGeometry(line))
+            feature.setGeometry(_line(xy))
             feature.setAttributes(values)
             features.append(feature)
         _, added = provider.addFeatures(features)
-        self._ids[role, window] = [feature.id() for feature in added]
+        self._lines[role, window] = content, [feature.id() for feature in added]
 
     def _vector(self, role):
         kind, fields, title, style = {
@@ -214,6 +222,13 @@ def remove_water_layers(project, facts):
     group = group_of(project, facts)
     if group is not None and group.has_section(_KEY) and not group.section(_KEY).children():
         group.node.removeChildNode(group.section(_KEY))
+
+
+def _line(xy):
+    """Return a line of places, shape (k, 2); by WKB, which takes no call for each."""
+    line = QgsGeometry()
+    line.fromWkb(_LINE_HEAD.pack(1, 2, len(xy)) + np.ascontiguousarray(xy, "<f8").tobytes())
+    return line
 
 
 #: From the top of the map downward.

@@ -51,7 +51,7 @@ class Outing(QObject):
         if recorder is None:
             recorder = _recorder(self)
         if mapping is None:
-            mapping = _mapping(self)
+            mapping = _mapping(self, iface.mapCanvas())
         self.session = Session(work, recorder, mapping, self)
         self.page, self.boat = WaterPage(), BoatOnMap(iface.mapCanvas(), self)
         self.page.choose_kind(QgsSettings().value(_KIND, "Fish"))
@@ -73,7 +73,7 @@ class Outing(QObject):
         page.undo_asked.connect(session.marking.undo)
         page.end_asked.connect(self.ask_end)
         page.sources_asked.connect(self.ask_sources)
-        page.lane_asked.connect(session.mapping.plan)
+        page.lane_asked.connect(lambda: session.mapping.plan())
         page.view_asked.connect(self._keep_in_view)
         self._key.pressed.connect(self._press)
 
@@ -271,10 +271,10 @@ def _recorder(parent):
     return Recorder(parent)
 
 
-def _mapping(parent):
+def _mapping(parent, canvas):
     from .mapping.growing_layers import GrowingLayers
 
-    return GrowingLayers(parent)
+    return GrowingLayers(parent, canvas)
 
 
 def _specs(recording) -> list:

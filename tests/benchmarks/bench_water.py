@@ -41,8 +41,6 @@ from qgis.PyQt.QtWidgets import QMainWindow
 from shapely.geometry import box, mapping
 
 CRS, WEST, SOUTH, SIDE = "EPSG:32615", 400_000.0, 5_150_000.0, 2000.0
-#: Soundings of the earlier visits from which the map of the lake is drawn.
-MAPPED = 60_000
 SPEED_MS = 2.2
 VIEW_M = 700.0
 

@@ -29,6 +29,7 @@ class LineByLine:
     def __init__(self, data):
         self.depths, self.blanks = {}, {}
         self.fixes, self.timed, self.motion, self.temperature = [], [], [], []
+        self.hardness = []
         self.tally, self.unchecked = UnreadTally(), 0
         found = list(SENTENCE.finditer(data))
         ends = [m.start() for m in re.finditer(rb"\r\n|\r|\n", data)]
@@ -88,6 +89,15 @@ class LineByLine:
                 self.temperature.append((at, finite_number(f[0])))
             else:
                 self._refuse(at, "water temperature not in Celsius")
+        elif kind == "XDR":
+            self._take_hardness(at, f)
+
+    def _take_hardness(self, at, f):
+        for i in (0, 4, 8):
+            kind, value, unit, name = f[i : i + 4]
+            hardness = (0.01 if unit == b"P" else 1.0) * finite_number(value)
+            if kind == b"G" and b"HARDNESS" in name.upper() and 0.0 <= hardness <= 1.0:
+                self.hardness.append((at, hardness))
 
     def _take_depth(self, at, source, f):
         if source.endswith("DPT"):

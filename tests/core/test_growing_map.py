@@ -238,6 +238,29 @@ def test_a_single_lane_is_drawn_with_usual_settings():
     assert all((p.sigma[np.isfinite(p.depth)] > 0).all() for p in pictures.values())
 
 
+def test_windows_are_drawn_with_what_was_learned_last(lake):
+    """Windows that were drawn before enough was known are drawn again."""
+    _, made, _, settings, _ = lake
+    unknown = MapSettings(32615, settings.cell, settings.spacing, settings.max_gap)
+    growing = GrowingMap(unknown)
+    growing.add(made.select(slice(0, 200)), 1)
+    first = all_of(growing)
+    growing.add(made.select(made.y > made.y.max() - 150.0), 2)
+    assert set(first) <= set(all_of(growing))
+
+
+def test_earlier_soundings_are_learned_from_before_the_boat_runs(lake):
+    _, made, _, settings, _ = lake
+    unknown = MapSettings(32615, settings.cell, settings.spacing, settings.max_gap)
+    growing = GrowingMap(unknown, made)
+    assert growing.is_idle
+    growing.add(made.select(slice(0, 20)), 1)
+    usual = GrowingMap(unknown)
+    usual.add(made.select(slice(0, 300)), 1)
+    sigma, before = (next(iter(all_of(g).values())).sigma for g in (growing, usual))
+    assert np.nanmedian(sigma) < np.nanmedian(before)
+
+
 def test_the_coarse_surface_is_of_everything(lake):
     _, made, careful, settings, _ = lake
     half = len(made) // 2
@@ -248,6 +271,18 @@ def test_the_coarse_surface_is_of_everything(lake):
     known = np.isfinite(surface.depth.values) & (surface.distance.values < 10.0)
     depth = careful.depth.sample(x[known], y[known])
     assert np.nanmedian(np.abs(surface.depth.values[known] - depth)) < 0.1
+
+
+def test_a_sounding_reaches_as_far_as_the_maximum_gap_over_window_edges():
+    settings = MapSettings(32615, 2.0, 20.0, 200.0)
+    x = settings.side - np.arange(2.0, 60.0, 2.0)
+    growing = GrowingMap(settings)
+    growing.add(Soundings.build(x, np.full(len(x), -250.0), 5.0 + 0.01 * x), 1)
+    pictures = all_of(growing)
+    east = pictures[(1, 0)]
+    # The easternmost sounding lies one cell within the western window.
+    assert np.isfinite(east.depth[125, :98]).all()
+    assert np.isnan(east.depth[125, 102:]).all()
 
 
 def test_the_halo_is_wide_enough_for_the_usual_cell():

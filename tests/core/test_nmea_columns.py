@@ -190,6 +190,13 @@ SENTENCES = st.one_of(
         fixed(b"K"),
     ),
     body(fixed(b"YXMTW"), number(b"18.5"), usually(b"C", b"F", b"")),
+    body(
+        fixed(b"SDXDR"),
+        usually(b"G,0.4,,ECHO,G", b"C,18.2,C,WATER,G", b"C,18.2,C,WATER,A", b"G"),
+        usually(b"0.62", b"62", b"-0.1", b"1.2", b"", b"nan"),
+        usually(b"", b"P", b"p"),
+        usually(b"HARDNESS", b"bottom_hardness", b"ROUGHNESS", b""),
+    ),
     body(usually(b"SDDPT", b"IIDPT"), number(b"5.25"), number(b"0.4")),
     body(
         usually(b"SDDBT", b"SDDBS", b"SDDBK"),
@@ -256,7 +263,7 @@ def assert_as_line_by_line(data):
         ):
             assert_same_bits(column, values)
     assert [(name, at.tolist()) for name, at in got.blanks.items()] == list(expected.blanks.items())
-    for table in ("fixes", "timed", "motion", "temperature"):
+    for table in ("fixes", "timed", "motion", "temperature", "hardness"):
         rows = getattr(expected, table)
         assert {len(column) for column in getattr(got, table)} == {len(rows)}
         for column, values in zip(getattr(got, table), zip(*rows)):

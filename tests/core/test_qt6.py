@@ -19,9 +19,15 @@ SOURCES = sorted(
 
 _PROBE = """
 import importlib, sys
+OPTIONAL = {"QtSerialPort"}  # a package of its own, which the plugin can do without
 for line in sys.stdin.read().split():
     module, *chain = line.split(".")
-    found = importlib.import_module(f"PyQt6.{module}")
+    try:
+        found = importlib.import_module(f"PyQt6.{module}")
+    except ModuleNotFoundError:
+        if module in OPTIONAL:
+            continue
+        raise
     for name in chain:
         if not hasattr(found, name):
             print(line)

@@ -15,7 +15,9 @@ from lakefloor.algorithms.core.reading.arrivals import RECORD, arrival_record
 from lakefloor.algorithms.core.reading.live_log import LiveReader
 from lakefloor.algorithms.core.reading.logs import read_logs
 from lakefloor.algorithms.core.reading.nmea_log import parse_nmea_log
+from lakefloor.algorithms.core.reading.nmea_sentences import sentence_checksum
 from lakefloor.algorithms.core.reading.recorded_log import parse_recording
+from lakefloor.algorithms.core.reading.text_log import parse_text_log
 from lakefloor.algorithms.core.soundings import concatenate
 
 LOGS = Path(__file__).resolve().parents[2] / "example_project" / "logs"
@@ -227,3 +229,110 @@ def test_now_says_what_was_heard_last_and_no_course_of_a_boat_that_stands():
     reader.take()
     assert reader.now.course_deg is None
     assert reader.now.speed_ms == pytest.approx(0.1 * 1852 / 3600)
+
+
+def sentence(text):
+    return f"${text}*{sentence_checksum(text):02X}\r\n".encode()
+
+
+def test_an_outing_goes_on_after_a_restart_although_the_computers_clock_begins_at_0(
+    tmp_path, played
+):
+    pieces = in_order(pieces_of(played, 5, 100))
+    middle = len(pieces) // 2
+    begun = pieces[middle][2]
+    folder = tmp_path / "2025-05-17_223608Z"
+    folder.mkdir()
+    (folder / "recording.json").write_text(json.dumps({"layout": 1}))
+    reader, parts, end = LiveReader(), [], 0
+    for i, (key, data, us) in enumerate(pieces):
+        session, us = (1, 10**11 + us) if i < middle else (2, us - begun)
+        end += len(data)
+        with open(folder / f"{key}.nmea", "ab") as raw:
+            raw.write(data)
+        with open(folder / f"{key}.arrivals", "ab") as beside:
+            beside.write(arrival_record(session, end, us, 0))
+        reader.feed(key, data, us, 0, session)
+        if i % 20 == 0:
+            parts.append(reader.take())
+    parts.append(reader.take())
+    home = parse_recording(folder).soundings
+    assert (home.time > home.time[0] + np.timedelta64(5, "m")).any()
+    same_rows(concatenate(parts), home)
+
+
+def test_a_log_without_dates_goes_on_over_midnight_while_it_grows(tmp_path):
+    pieces = []
+    for s in range(-120, 120):
+        clock = f"{s % 86_400 // 3600:02d}{s % 3600 // 60:02d}{s % 60:02d}"
+        place = f"4500.{1000 + s:04d},N,09300.00,W"
+        pieces.append(("source-1", sentence(f"GPGGA,{clock},{place},1,09,1,1,M,1,M,,"), s))
+        pieces.append(("source-1", sentence(f"SDDPT,{3 + s % 10 / 10:.2f},0.0"), s + 0.5))
+    pieces = [(key, data, round(1e6 * (s + 200))) for key, data, s in pieces]
+    reader, parts = LiveReader(name_date=np.datetime64("2026-07-09")), []
+    for key, data, us in pieces:
+        reader.feed(key, data, us)
+        parts.append(reader.take())
+    parsed = parse_recording(record(tmp_path / "2026-07-09_235800Z", pieces))
+    same_rows(concatenate(parts), parsed.soundings)
+    first, last = (str(parsed.soundings.time[i]) for i in (0, -1))
+    assert first == "2026-07-09T23:58:00.500"
+    assert last == "2026-07-10T00:01:58.500"
+
+
+def test_the_time_of_the_newest_fix_is_free_of_a_gps_week_rollover():
+    # 2026-07-09 less 1024 weeks is 2006-11-23: IS-GPS-200, 20.3.3.3.1.1.
+    reader = LiveReader(name_date=np.datetime64("2026-07-09"))
+    fix = sentence("GPRMC,140001,A,4500.00,N,09300.00,W,4.0,90.0,231106,,")
+    reader.feed("source-1", fix, 1_000_000)
+    reader.take()
+    assert str(reader.now.gps_time) == "2026-07-09T14:00:01.000"
+
+
+def test_hardness_in_xdr_comes_with_its_ping():
+    # NMEA 0183, XDR: measurements in fours of type, value, unit and transducer.
+    log = [
+        sentence("GPRMC,140001,A,4500.00,N,09300.00,W,4.0,90.0,090726,,"),
+        sentence("SDDPT,3.0,0.0"),
+        sentence("SDXDR,C,18.2,C,WATER,G,62,P,HARDNESS"),
+        sentence("GPRMC,140002,A,4500.00,N,09300.00,W,4.0,90.0,090726,,"),
+    ]
+    assert parse_nmea_log(b"".join(log)).soundings.hardness.tolist() == [0.62]
+
+
+def test_a_recording_that_ends_at_any_byte_is_read_up_to_there(tmp_path, played):
+    pieces = in_order(pieces_of(played.select(slice(0, 60)), 3, 80))
+    folder = record(tmp_path / "2025-05-17_223608Z", pieces)
+    path = folder / "source-1.nmea"
+    data = path.read_bytes()
+    before = parse_recording(folder).soundings
+    for cut in range(len(data) - 1, len(data) * 2 // 3, -7):
+        path.write_bytes(data[:cut])
+        left = parse_recording(folder).soundings
+        assert len(before) - 2 <= len(left) <= len(before)
+        same_rows(left, before.select(slice(0, len(left))))
+        before = left
+
+
+@settings(max_examples=20)
+@given(seed=st.integers(0, 10**6), longest=st.sampled_from([1, 30, 500]))
+def test_delimited_text_read_while_it_grows_is_the_file_read_at_home(seed, longest):
+    head = b"time,lon,lat,depth_ft,hardness,water_temp\n"
+    row = "2026-07-09T14:{:02d}:{:02d}Z,-93.{:05d},45.1,{:.1f},{},{:.1f}\n"
+    rows = [
+        row.format(i // 60, i % 60, i, 30 + i % 7, (50 + 3 * i) % 101, 68 + i % 3)
+        for i in range(240)
+    ]
+    data = head + "".join(rows).encode()
+    draw, reader, parts, at = random.Random(seed), LiveReader(), [], 0
+    while at < len(data):
+        stop = at + draw.randint(1, longest)
+        reader.feed("source-1", data[at:stop], 1_000 * at)
+        if draw.random() < 0.3:
+            parts.append(reader.take())
+        at = stop
+    parts.append(reader.take())
+    live, home = concatenate(parts), parse_text_log(data).soundings
+    same_rows(live, home)
+    np.testing.assert_array_equal(live.water_temp, home.water_temp)
+    assert reader.now.depth_m == home.raw_depth[-1]

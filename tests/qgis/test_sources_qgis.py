@@ -83,7 +83,7 @@ def test_sentences_of_the_panel_come(registry, opened):
     assert "Connect it to the device there" in ear.text
     panel = Panel(registry)
     wait_until(lambda: ear.state == "open")
-    assert "as QGIS's GPS panel tells them" in ear.text
+    assert "as QGIS's GPS panel gives them" in ear.text
     panel.pipe.add(GGA + RMC)
     panel.pipe.add(DPT)
     wait_until(lambda: len(ear.data) >= len(GGA + RMC + DPT))

@@ -155,6 +155,7 @@ def test_pixels_of_a_canvas_change_as_windows_are_written_in_place(lake, layers)
         color = colors()[name]
         return color.blue() > color.red() + 5  # the ramp of depth is blue, an empty canvas white
 
+    canvas.refresh()
     until(lambda: drawn("driven"))
     assert not drawn("later")
     layers.add(heard(driven(WEST + 100.0, side=200.0), 20))
@@ -195,6 +196,26 @@ def test_the_contours_of_a_window_take_the_place_of_those_it_had(lake, layers):
         assert len(list(lines.getFeatures(request))) == count
 
 
+def test_hardness_is_on_the_map_only_when_the_sounder_tells_it(lake, layers):
+    """Soundings of before have it, those of today only later on."""
+    x, y = WEST + np.arange(0.0, 200.0, 2.0), np.full(100, SOUTH + 55.0)
+    at = np.datetime64("2024-06-14", "ms") + np.arange(100) * np.timedelta64(1, "s")
+    june = Soundings.build(x, y, bottom(x, y), hardness=0.4, time=at, visit="june")
+    _store.add(lake.folder.database, june, f"EPSG:{EPSG}")
+    begin(layers, lake)
+    today = driven()
+    layers.add(heard(today.replace(hardness=np.full(len(today), np.nan)), 10))
+    until(lambda: is_shown(layers, 10) and layer_of("water_hardness"))
+
+    def is_ticked():
+        root = QgsProject.instance().layerTreeRoot()
+        return root.findLayer(layer_of("water_hardness").id()).itemVisibilityChecked()
+
+    assert not is_ticked()
+    layers.add(heard(driven(WEST + 1.0), 20))
+    until(is_ticked)
+
+
 def test_the_cursor_reads_the_map_on_the_water(lake, layers):
     begin(layers, lake)
     layers.add(heard(driven(), 10))
@@ -215,7 +236,7 @@ def test_a_process_that_is_killed_begins_again_with_all_of_the_day(lake, layers)
     layers.seen.clear()
     os.kill(first.pid, signal.SIGKILL)
     until(lambda: layers.host._process is not first)
-    layers.add(heard(driven(SOUTH + 0.0 - SOUTH + WEST, SOUTH + 200.0), 20))
+    layers.add(heard(driven(WEST, SOUTH + 200.0), 20))
     until(lambda: any(np.isfinite(p.depth).sum() > 3000 and p.stamp >= 20 for p in layers.seen))
     until(lambda: {p.stamp for p in layers.seen} >= {20})
     place = QgsPointXY(WEST + 100.0, SOUTH + 90.0)
@@ -244,11 +265,15 @@ def test_a_python_that_hangs_is_given_up(lake, layers, monkeypatch, tmp_path):
     silent = tmp_path / "python3"
     silent.write_text("#!/bin/sh\nexec sleep 600\n")
     silent.chmod(0o755)
-    monkeypatch.setattr(hosting, "_SPEAKS_S", 0.5)
-    monkeypatch.setattr(hosting, "interpreters", lambda: [str(silent), sys.executable])
-    # The slow start of the second is no reason to give that up as well.
+
+    def found():
+        monkeypatch.setattr(hosting, "_SPEAKS_S", 0.5)
+        yield str(silent)
+        monkeypatch.setattr(hosting, "_SPEAKS_S", NEVER_S)
+        yield sys.executable
+
+    monkeypatch.setattr(hosting, "interpreters", found)
     begin(layers, lake)
-    monkeypatch.setattr(hosting, "_SPEAKS_S", NEVER_S)
     layers.add(heard(driven(), 10))
     until(lambda: is_shown(layers, 10))
     assert layers.said == []
@@ -263,3 +288,18 @@ def test_ending_ends_the_process(lake, layers):
     layers.end()
     until(lambda: process.poll() is not None)
     assert not folder.exists()
+
+
+def test_a_lake_with_nothing_but_a_shoreline_has_the_crs_of_its_zone(tmp_path):
+    from lakefloor.algorithms._io.lake_files import write_shoreline
+    from lakefloor.algorithms._lake.facts import LakeFacts
+    from lakefloor.algorithms._lake.folder import LakeFolder
+    from lakefloor.plugin.water.mapping.lake_settings import settings_for
+
+    example = Path(__file__).resolve().parents[2] / "example_project" / "shoreline.geojson"
+    lake = LakeFolder(tmp_path)
+    write_shoreline(str(example), lake.shoreline)
+    settings, crs, problems = settings_for(lake, LakeFacts(name="New"), {})
+    # The zone of 94.6 degrees west is 15 (UTM zones are 6 degrees wide from 180 degrees west).
+    assert (crs.authid(), problems) == ("EPSG:32615", [])
+    assert settings["shoreline"]

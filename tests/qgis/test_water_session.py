@@ -320,12 +320,24 @@ def test_the_level_with_which_the_map_is_drawn_is_told(outing):
 def test_the_next_lane_is_told_or_why_there_is_none(outing):
     go(outing)
     line = outing.page.lines["lane"]
-    outing.session.mapping.planned.emit({"text": "Next lane: 40 m to the north.", "line": None})
-    assert line.text() == "Next lane: 40 m to the north."
-    outing.session.mapping.planned.emit({"error": "No depth is known.", "line": None})
-    assert line.text() == "No depth is known."
-    outing.session.mapping.planned.emit({"text": "", "line": None})
-    assert line.isHidden()
+    planned = outing.session.mapping.planned
+    lane = {"to_start_m": 30.48, "length_m": 304.8, "minutes": 2.6, "why": "Closes a gap."}
+    planned.emit({"line": np.zeros((2, 2)), **lane, "done": False})
+    assert line.text() == (
+        "Next lane: 100 ft to its start, 1,000 ft long, about 3 min. Closes a gap."
+    )
+    planned.emit({"error": "No depth is known.", "line": None})
+    assert line.text() == "No lane is proposed: No depth is known."
+    planned.emit({"line": None, "done": False})
+    assert line.text() == "Lanes are left, but none fits into the time."
+    planned.emit({"line": None, "done": True, "lanes": 6, "cross_line": False})
+    assert line.text() == "Done for 1 ft contours: no lane here would make them surer."
+    assert outing.page.lines["cross_line"].text() == (
+        "No cross-line yet. One across today's lanes checks them."
+    )
+    outing.session.given["levels"] = [{"level": 2.0, "unit": "feet"}]
+    planned.emit({"line": None, "done": True, "lanes": 6, "cross_line": True})
+    assert outing.page.lines["cross_line"].text() == "Read the gauge again before you leave."
 
 
 def test_an_outing_goes_on_with_what_was_said_at_its_start(outing, lake):

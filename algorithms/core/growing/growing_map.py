@@ -20,7 +20,7 @@ from .held_soundings import HeldSoundings, columns_of, soundings_of
 from .settings import WINDOW_CELLS, MapSettings, WindowPicture
 from .window_lines import window_breaklines, window_contours, with_neighbors
 
-#: Cells around a window that it is drawn with; the coarser grids of the surface want a multiple.
+#: Least cells around a window that it is drawn with; the coarser grids of the surface want a multiple.
 HALO_CELLS = 64
 #: Of so many windows one is that which has waited longest.
 _TURN = 3
@@ -44,12 +44,17 @@ class GrowingMap:
     Notes
     -----
     A window is drawn by the routines of the careful surface, with what was learned from the whole
-    survey and a halo of :data:`HALO_CELLS`. It differs from that surface as a tile does whose halo
-    is short, and where what was learned is of an earlier survey.
+    survey and a halo of :data:`HALO_CELLS`, or as many times that as the maximum gap needs. It
+    differs from that surface as a tile does whose halo is short, and where what was learned is of
+    an earlier survey.
     """
 
     def __init__(self, settings: MapSettings, earlier: Soundings | None = None):
         self.settings = settings
+        # A window sees all soundings that reach into it.
+        self._halo = HALO_CELLS * max(
+            int(np.ceil(settings.max_gap / settings.cell / HALO_CELLS)), 1
+        )
         self._held, self._shift = HeldSoundings(settings), 0.0
         self._drawn, self._stamps, self._masks = {}, {}, {}
         self._waiting, self._turn = {}, 0
@@ -59,6 +64,9 @@ class GrowingMap:
             kept = earlier.select(earlier.accepted)
             self._held.put_earlier(columns_of(kept, _numbers(kept)))
             self._last_lane = int(_numbers(kept).max(initial=0))
+            if settings.learned is None:
+                # Before the boat runs: afterwards it would keep the windows waiting.
+                self._learn()
 
     # -- soundings ------------------------------------------------------------
 
@@ -77,7 +85,7 @@ class GrowingMap:
             return
         rows = columns_of(kept, np.where(kept.lane > 0, kept.lane + self._last_lane, 0))
         own = set(self._held.add(rows))
-        reach = min(self.settings.max_gap, HALO_CELLS * self.settings.cell)
+        reach = self.settings.max_gap
         places = [
             self.settings.windows_of(rows[:, 0] + dx, rows[:, 1] + dy)
             for dx in (-reach, reach)
@@ -122,7 +130,7 @@ class GrowingMap:
 
     def _draw(self, key, stamp):
         s, n = self.settings, WINDOW_CELLS
-        reach = HALO_CELLS * s.cell
+        reach = self._halo * s.cell
         rows = self._held.near(key, reach, self._shift)
         if not len(rows):
             return None
@@ -131,7 +139,7 @@ class GrowingMap:
         if part is None:
             return None
         drawn = draw_smooth(part, learned)
-        inner = slice(HALO_CELLS, HALO_CELLS + n)
+        inner = slice(self._halo, self._halo + n)
         depth, sigma = (g.values[inner, inner] for g in (drawn.depth, drawn.uncertainty))
         if not np.isfinite(depth).any() and key not in self._drawn:
             return None
@@ -154,9 +162,9 @@ class GrowingMap:
 
     def _frame(self, key, rows):
         """Return the frame of a window with its halo, None where it lies off the lake."""
-        s, size = self.settings, WINDOW_CELLS + 2 * HALO_CELLS
+        s, size = self.settings, WINDOW_CELLS + 2 * self._halo
         west, north = s.corner(key)
-        reach = HALO_CELLS * s.cell
+        reach = self._halo * s.cell
         void = np.broadcast_to(np.nan, (size, size))
         grid = Grid(void, west - reach, north + reach, s.cell, s.cell)
         soundings, shoreline = soundings_of(rows), None
@@ -261,6 +269,10 @@ class GrowingMap:
             self._learned = learn(whole, "smooth", {})
         except LakefloorError:
             return
+        # What was drawn with less knowledge is drawn again, after all that is new.
+        for key, stamp in self._stamps.items():
+            if key not in self._waiting:
+                self._wait(key, min(stamp, 0))
 
     # -- for the planner ------------------------------------------------------
 

@@ -11,7 +11,8 @@ from ..errors import LakefloorError
 from ..lanes import STOPPED_MS
 from ..soundings import Soundings, concatenate
 from .arrivals import LineClock
-from .nmea_log import parse_nmea_log
+from .gps_weeks import without_week_rollover
+from .nmea_log import NO_DATE, parse_nmea_log
 from .nmea_sentences import UNIT_FIELDS, collect_sentences, is_nmea
 from .parsed_log import UnreadTally
 from .recorded_log import SPREAD_US, line_ends
@@ -23,7 +24,8 @@ KEPT_S = 75.0
 NOW_S = 12.0
 #: Bytes without a line end that are kept.
 _LONGEST = 4096
-_RETURN, _FEED = b"\r\n"
+#: Rows of delimited text by which its columns and units are told; and that wait until they are.
+_FIRST_ROWS, _WAITING_ROWS = 20, 200
 
 
 @dataclass(frozen=True)
@@ -85,14 +87,15 @@ class _Source:
         self.kind, self.header = "", b""
         self._rest = b""
 
+    def last_line(self):
+        """Return what is left at the end of a session as a line, or None."""
+        rest, self._rest = self._rest, b""
+        return (self.session, self.us, rest + b"\n") if rest else None
+
     def lines(self, data, session, us):
-        """Yield the lines that are whole now, as (us, text); see :mod:`.recorded_log`."""
-        if session != self.session or self.us is None:
-            if self._rest:
-                yield session, us, self._rest + b"\n"
-            self._rest, since = b"", us
-        else:
-            since = max(self.us, us - SPREAD_US)
+        """Yield the lines that are whole now, as (session, us, text); see :mod:`.recorded_log`."""
+        is_first = session != self.session or self.us is None
+        since = us if is_first else max(self.us, us - SPREAD_US)
         before = len(self._rest)
         text = self._rest + data
         stops = line_ends(text).tolist()
@@ -142,8 +145,10 @@ class LiveReader:
     def __init__(self, max_fix_gap_s: float = 10.0, name_date: np.datetime64 | None = None):
         self._options = {"max_fix_gap_s": max_fix_gap_s, "name_date": name_date}
         self._sources, self._held, self._lines = {}, [], deque()
-        self._text, self._count, self._taken = {}, 0, -1
+        self._text, self._count, self._number, self._taken = {}, 0, 0, -1
+        self._session: int | None = None
         self._newest, self._kinds, self._stale = 0, Counter(), True
+        self._ended, self._last_time = [], None
         self.now = Now()
 
     def feed(
@@ -152,6 +157,9 @@ class LiveReader:
         """Take bytes of a source as they came."""
         if not data:
             return
+        if session != self._session:
+            self._end_session()
+            self._session, self._newest = session, monotonic_us
         source = self._sources.setdefault(key, _Source())
         for line in source.lines(data, session, float(monotonic_us)):
             self._sort(source, key, line)
@@ -164,10 +172,21 @@ class LiveReader:
             return _none()
         self._stale = False
         self._order()
-        found = [self._read_nmea(), *(self._read_text(key) for key in self._text)]
+        ended, self._ended = self._ended, []
+        found = [*ended, self._read_nmea(), *(self._read_text(key) for key in self._text)]
         found = [part for part in found if len(part)]
         self._look()
         return concatenate(found) if found else _none()
+
+    def _end_session(self):
+        """Read what there is to its end: what follows has another clock, and nothing between."""
+        for key, source in self._sources.items():
+            line = source.last_line()
+            if line:
+                self._sort(source, key, line)
+        self._order(np.inf)
+        self._ended.append(self._read_nmea())
+        self._lines.clear()
 
     # -- lines ----------------------------------------------------------------
 
@@ -186,16 +205,17 @@ class LiveReader:
         self._held.append((session, us, self._count, text))
         self._count += 1
 
-    def _order(self):
+    def _order(self, sure=None):
         """Bring lines into the order of their arrival, as far as nothing can come between."""
         self._held.sort(key=lambda line: line[:3])
-        heard = [s.us for s in self._sources.values() if s.us is not None]
-        sure = max(min(heard, default=0.0), self._newest - SPREAD_US)
+        if sure is None:
+            heard = [s.us for s in self._sources.values() if s.session == self._session]
+            sure = max(min(heard, default=0.0), self._newest - SPREAD_US)
         ready = [line for line in self._held if line[1] <= sure]
         self._held = [line for line in self._held if line[1] > sure]
-        number = self._lines[-1].number + 1 if self._lines else 0
-        for i, (session, us, _, text) in enumerate(ready):
-            self._lines.append(_Line(session, us, number + i, text))
+        for session, us, _, text in ready:
+            self._lines.append(_Line(session, us, self._number, text))
+            self._number += 1
             name = text[text.find(b"$") + 1 :][:5]
             if b"$" in text:
                 self._kinds[name.decode("ascii", "replace")] += 1
@@ -224,12 +244,25 @@ class LiveReader:
         number = lines[0].number + _line_numbers(data, clock.start, parsed.line)
         new = number > self._taken
         self._taken = max(self._taken, int(number.max(initial=-1)))
-        return parsed.soundings.select(new)
+        return self._dated(parsed.soundings.select(new), parsed.notes)
+
+    def _dated(self, soundings, notes):
+        """Count the midnights that were passed since the beginning, where the log has no dates."""
+        time = soundings.time[~np.isnat(soundings.time)]
+        if not len(time):
+            return soundings
+        if self._last_time is not None and any(note.startswith(NO_DATE) for note in notes):
+            late = self._last_time - time[0]
+            days = max(round(late / np.timedelta64(1, "D")), 0)
+            soundings = soundings.replace(time=soundings.time + np.timedelta64(days, "D"))
+            time = time + np.timedelta64(days, "D")
+        self._last_time = time[-1]
+        return soundings
 
     def _read_text(self, key):
         text = self._text[key]
         try:
-            return text.take(TextLogOptions())
+            return text.take(TextLogOptions(name_date=self._options["name_date"]))
         except LakefloorError:
             return _none()
 
@@ -240,7 +273,7 @@ class LiveReader:
             self.now, sources={**self._kinds, **{k: len(t) for k, t in self._text.items()}}
         )
         if is_nmea(data):
-            known = _seen(known, data, clock)
+            known = _seen(known, data, clock, self._options["name_date"])
         newest = [t.newest for t in self._text.values() if t.newest is not None and len(t.newest)]
         if newest:
             known = _seen_text(known, newest[-1], self._newest)
@@ -248,28 +281,39 @@ class LiveReader:
 
 
 class _TextLines:
-    """Delimited text as it comes: its head, and the rows that are not read yet."""
+    """Delimited text as it comes: lines by which units are known, and those not read yet."""
 
     def __init__(self):
-        self._head, self._rows, self._count = b"", [], 0
+        self._first, self._hardest, self._rows, self._count = [], [], [], 0
         self.newest = None
 
     def __len__(self):
         return self._count
 
     def add(self, line):
-        if not self._head:
-            self._head = line
-            return
         self._rows.append(line)
         self._count += 1
 
     def take(self, options):
-        rows, self._rows = self._rows, []
-        if not rows:
+        if not self._rows:
             return _none()
-        soundings = parse_text_log(self._head + b"".join(rows), options).soundings
-        self.newest = soundings
+        known = self._first + self._hardest
+        rows = known + self._rows
+        try:
+            parsed = parse_text_log(b"".join(rows), options)
+        except LakefloorError:
+            # It may be the head alone, or rows that say too little by themselves.
+            self._rows[_FIRST_ROWS:-_WAITING_ROWS] = []
+            raise
+        soundings = parsed.soundings.select(parsed.line > len(known))
+        # Units are told by the first rows, and that of hardness by the hardest bottom.
+        self._first += self._rows[: _FIRST_ROWS - len(self._first)]
+        hardness = np.nan_to_num(parsed.soundings.hardness, nan=-1.0)
+        if hardness.max(initial=-1.0) >= 0.0:
+            self._hardest = [rows[parsed.line[np.argmax(hardness)] - 1]]
+        self._rows = []
+        if len(soundings):
+            self.newest = soundings.select(np.array([-1]))
         return soundings
 
 
@@ -285,7 +329,7 @@ def _line_numbers(data, start, line):
     return np.searchsorted(start, begin, side="right") - 1
 
 
-def _seen(known, data, clock):
+def _seen(known, data, clock, name_date):
     tally = UnreadTally()
     try:
         log = collect_sentences(data, tally, [], lambda _: None)
@@ -298,7 +342,7 @@ def _seen(known, data, clock):
         found.update(
             lon=float(fixes[2][-1]), lat=float(fixes[3][-1]), fix_us=_whole(us[fixes[0][-1]])
         )
-        found["gps_time"] = _moment(log, fixes[0][-1])
+        found["gps_time"] = _moment(log, fixes[0][-1], name_date)
         refused = [
             e.reason for e in tally.examples if "fix" in e.reason or "position 0" in e.reason
         ]
@@ -327,7 +371,7 @@ def _seen(known, data, clock):
     return replace(known, **found)
 
 
-def _moment(log, at):
+def _moment(log, at, name_date):
     """Return the UTC of a fix where a date is known."""
     number, tod, day, _ = log.timed
     dated = np.flatnonzero(day >= 0)
@@ -336,8 +380,8 @@ def _moment(log, at):
         return np.datetime64("NaT", "ms")
     near = dated[-1]
     wrapped = (tod[row[-1]] - tod[near] + 43_200_000) % 86_400_000 - 43_200_000
-    ms = day[near] * 86_400_000 + tod[near] + wrapped
-    return np.datetime64(round(float(ms)), "ms")
+    date = without_week_rollover(day[near].astype("int64").astype("datetime64[D]"), name_date)
+    return date.astype("datetime64[ms]") + round(float(tod[near] + wrapped))
 
 
 def _seen_text(known, newest, us):

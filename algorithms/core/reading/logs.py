@@ -348,6 +348,8 @@ def _load(path) -> bytes:
 
 def _parse(data, path, text_options, max_fix_gap_s, progress):
     name_date, kind = date_in_name(path.name), kind_of_head(data[:HEAD])
+    if name_date is None and recording_of(path):
+        name_date = date_in_name(path.parent.name)
     if kind == "GPX":
         return parse_gpx_log(
             data,

@@ -30,6 +30,9 @@ TEMPERATURE_HOLD_S = 60.0
 #: Hardness belongs to the ping that it came with, s.
 HARDNESS_HOLD_S = 2.0
 
+#: How the note begins on a log that is dated by its name.
+NO_DATE = "The log states no date"
+
 _FROM = {"DPT": "transducer", "DBT": "transducer", "DBS": "surface", "DBK": "keel"}
 _UNIT_NAMES = ("ft", "m", "fathom")
 
@@ -277,7 +280,7 @@ def _clock(log, name_date, notes):
             "times."
         )
         return ms, False
-    notes.append(f"The log states no date (RMC or ZDA), so {name_date} from its name is used.")
+    notes.append(f"{NO_DATE} (RMC or ZDA), so {name_date} from its name is used.")
     return ms + name_date.astype("datetime64[D]").astype(int) * float(DAY_MS), True
 
 

@@ -24,8 +24,9 @@ from .parsed_log import ParsedLog
 
 #: The file by which a folder is known as a recording.
 RECORDING_FILE = "recording.json"
-#: Files of a recording that are no logs.
-_BESIDE = {RECORDING_FILE, "events.jsonl", "marks.jsonl", "recording.lock"}
+#: Files of a recording that are no logs, and go with it.
+_TOLD = (RECORDING_FILE, "events.jsonl", "marks.jsonl")
+_BESIDE = {*_TOLD, "recording.lock"}
 #: A piece has come within so long, us.
 SPREAD_US = 1_000_000
 
@@ -58,6 +59,13 @@ def raw_logs(folder: Path) -> list[Path]:
         and path.suffix != ARRIVALS_ENDING
         and path.with_suffix(ARRIVALS_ENDING).is_file()
     )
+
+
+def recording_files(folder: Path) -> list[Path]:
+    """Return the files of a recording that belong together: raw logs, arrivals, what is told."""
+    raw = raw_logs(folder)
+    beside = [path.with_suffix(ARRIVALS_ENDING) for path in raw]
+    return raw + beside + [folder / name for name in _TOLD if (folder / name).is_file()]
 
 
 @dataclass(frozen=True)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import shutil
 import tempfile
+import time
 from pathlib import Path
 
 import numpy as np
@@ -20,8 +21,12 @@ from .lake_settings import interval_of, level_shift, settings_for
 
 __all__ = ["GrowingLayers"]
 
-#: How often the canvas is asked to show what is new, ms.
-_PACE_MS = 500
+#: How often it is looked for something new to show, ms.
+_LOOK_MS = 100
+#: Soundings alone are shown at the earliest after, s; what is drawn, at once.
+_PACE_S = 0.5
+#: A canvas that draws is not disturbed for so long, s: it would begin anew, and never end.
+_PATIENCE_S = 5.0
 #: Soundings are shown as points so far apart, m.
 _APART_M = 2.0
 #: Layers are styled anew where the deepest depth has grown by this share.
@@ -33,6 +38,12 @@ class GrowingLayers(QObject):
 
     The layers are in the project that was open when the outing began. Where another one is opened,
     :meth:`bring_back` shows all again in the lake's own.
+
+    Parameters
+    ----------
+    parent : QObject, optional
+    canvas : QgsMapCanvas, optional
+        While it draws, it is not asked to draw again.
     """
 
     #: A sentence for the user, and whether it is a warning.
@@ -44,31 +55,33 @@ class GrowingLayers(QObject):
     #: The newest stamp that the canvas was asked to show.
     shown = pyqtSignal(object)
 
-    def __init__(self, parent=None):
+    def __init__(self, parent=None, canvas=None):
         super().__init__(parent)
+        self._canvas, self._asked, self._warned = canvas, 0.0, set()
         self.host = MapHost(self)
         self.host.drawn.connect(self._take_picture)
         self.host.heard.connect(self._take_heard)
         self.host.leveled.connect(self.leveled)
         self.host.planned.connect(self._take_plan)
-        self.host.told.connect(lambda text: self.told.emit(text, True))
+        self.host.told.connect(self._warn)
         self._facts = self._layers = self._crs = self._folder = self._lane = None
         self._rasters, self._pictures, self._last, self._deepest = {}, {}, None, 0.0
         self._points, self._due, self._newest, self._cell = [], set(), 0, 0.0
         #: Points that are shown, and whether the project that shows them was closed.
-        self._all, self._is_away = [], False
+        self._all, self._is_away, self._hears_hardness = [], False, False
         self._timer = QTimer(self)
-        self._timer.setInterval(_PACE_MS)
-        self._timer.timeout.connect(self._show)
+        self._timer.setInterval(_LOOK_MS)
+        self._timer.timeout.connect(self._look)
 
     # -- an outing ------------------------------------------------------------
 
     def begin(self, lake, facts, given):
         """Begin with the map of an outing."""
         self.end()
+        self._warned = set()
         settings, crs, problems = settings_for(lake, facts, given)
         for problem in problems:
-            self.told.emit(problem, True)
+            self._warn(problem)
         self._facts, self._crs = facts, crs
         self._folder = Path(tempfile.mkdtemp(prefix="lakefloor_water_"))
         self._make_layers()
@@ -98,7 +111,7 @@ class GrowingLayers(QObject):
         self._facts = self._layers = self._crs = self._folder = self._lane = None
         self._rasters, self._pictures, self._last, self._deepest = {}, {}, None, 0.0
         self._points, self._due, self._newest = [], set(), 0
-        self._all, self._is_away = [], False
+        self._all, self._is_away, self._hears_hardness = [], False, False
 
     def put_away(self):
         """Let go of the layers of a project that was closed; none come into another."""
@@ -137,6 +150,9 @@ class GrowingLayers(QObject):
                 kept.append(row)
                 self._last = row[:2]
         self._points += kept
+        if not self._hears_hardness and np.isfinite(seen["hardness"]).any():
+            self._hears_hardness = True
+            self._tick_hardness()
 
     def _take_picture(self, picture):
         if self._facts is None or not self._crs.isValid():
@@ -148,7 +164,7 @@ class GrowingLayers(QObject):
             if picture.hardness is not None:
                 self._write("water_hardness", picture.key, (picture.hardness,))
         except LakefloorError as error:
-            self.told.emit(str(error), True)
+            self._warn(str(error))
         for key, contours in picture.neighbors:
             self._pictures[key] = contours, self._pictures.get(key, ([], []))[1]
         if self._layers is not None:
@@ -182,10 +198,24 @@ class GrowingLayers(QObject):
             "water_depth": (tr("Depth on the water"), "water_depth"),
             "water_hardness": (tr("Bottom hardness on the water"), "water_hardness"),
         }[role]
+        is_new = self._layers.layer(role) is None
         try:
             self._layers.show_raster(role, raster.path, title, style)
         except LakefloorError as error:
-            self.told.emit(str(error), True)
+            self._warn(str(error))
+        if is_new and role == "water_hardness":
+            self._tick_hardness()
+
+    def _warn(self, text):
+        """Tell what is wrong; not again for every window."""
+        if text not in self._warned:
+            self._warned.add(text)
+            self.told.emit(text, True)
+
+    def _tick_hardness(self):
+        """Show hardness above depth only where that of today comes in."""
+        if self._layers is not None:
+            self._layers.tick("water_hardness", self._hears_hardness)
 
     def _follow_depth(self, picture):
         """Let the colors reach as deep as the map."""
@@ -215,6 +245,14 @@ class GrowingLayers(QObject):
             QgsProject.instance(), self._facts, self._crs, unit, interval_of(self._facts), _note()
         )
 
+    def _look(self):
+        """Show what is new, where the canvas has shown what came before."""
+        since = time.monotonic() - self._asked
+        if self._canvas is not None and self._canvas.isDrawing() and since < _PATIENCE_S:
+            return
+        if self._due or since >= _PACE_S:
+            self._show()
+
     def _show(self):
         """Let the canvas show what is new."""
         if self._layers is None:
@@ -231,6 +269,7 @@ class GrowingLayers(QObject):
             else:
                 self._layers.repaint(role)
         if due:
+            self._asked = time.monotonic()
             self.shown.emit(self._newest)
 
 

@@ -124,7 +124,7 @@ class MapHost(QObject):
             writer.join()
             _reap(process)
             if spoke:
-                self._came.emit(run, ("ended",))
+                self._tell(run, ("ended",))
                 return
             # What was written to one that never spoke is sent again to the next.
             while not messages.empty():
@@ -132,7 +132,7 @@ class MapHost(QObject):
             for message in list(self._sent):
                 messages.put(message)
         if run == self._run:
-            self._came.emit(run, ("told", _no_process()))
+            self._tell(run, ("told", _no_process()))
             self._in_thread(run, messages)
 
     def _hear(self, run, process):
@@ -146,14 +146,20 @@ class MapHost(QObject):
                 slow.cancel()
                 spoke = True
                 if message != HELLO:
-                    self._came.emit(run, message)
+                    self._tell(run, message)
         slow.cancel()
         return spoke
 
     def _in_thread(self, run, messages):
         from ....algorithms._growing.serving import run as serve
 
-        serve(messages, lambda message: self._came.emit(run, message))
+        serve(messages, lambda message: self._tell(run, message))
+
+    def _tell(self, run, message):
+        """Send to the main thread, unless another run has begun or this object is gone."""
+        if run == self._run:
+            with suppress(RuntimeError):
+                self._came.emit(run, message)
 
     # -- from there to here ---------------------------------------------------
 

@@ -47,7 +47,7 @@ class GrowingFile(Source):
             self._lost(text.format(self.spec.title))
             return
         except OSError as error:
-            text = tr("{} cannot be read ({}). Choose another file or mend its permissions.")
+            text = tr("{} cannot be read ({}). Choose another file or correct its permissions.")
             self._lost(text.format(self.spec.title, error.strerror))
             return
         self._is_first = False

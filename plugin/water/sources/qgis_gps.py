@@ -48,7 +48,7 @@ class QgisGps(Source):
         if self._watch is None:
             return
         if is_connected:
-            self._opened(tr("Positions are logged as QGIS's GPS panel tells them."))
+            self._opened(tr("Positions are logged as QGIS's GPS panel gives them."))
             return
         self._is_connected = False
         self._say(GONE, tr("QGIS's GPS panel is not connected. Connect it to the device there."))

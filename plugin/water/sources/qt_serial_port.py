@@ -2,15 +2,16 @@
 
 from __future__ import annotations
 
-from qgis.PyQt.QtCore import QT_VERSION_STR, QIODevice
+from importlib import import_module
+
+from qgis.PyQt.QtCore import QIODevice, QObject
 
 try:
     from qgis.PyQt.QtSerialPort import QSerialPort, QSerialPortInfo
 except ImportError:
-    # QGIS before 3.28 does not pass it on; the other Qt in one process would end it.
-    if not QT_VERSION_STR.startswith("5."):
-        raise
-    from PyQt5.QtSerialPort import QSerialPort, QSerialPortInfo
+    # QGIS before 3.28 does not pass it on; it comes from where QGIS has the rest of Qt.
+    _serial = import_module(f"{QObject.__module__.partition('.')[0]}.QtSerialPort")
+    QSerialPort, QSerialPortInfo = _serial.QSerialPort, _serial.QSerialPortInfo
 
 from ....algorithms._i18n import tr
 from .source import Source

@@ -59,7 +59,7 @@ class SourceSpec:
     def problem(self) -> str:
         """Return what is wrong with it, in one sentence, or nothing."""
         if self.kind not in KINDS:
-            return tr("'{}' is no kind of source. Choose it anew.").format(self.kind)
+            return tr("'{}' is no kind of source. Choose one from the list.").format(self.kind)
         if self.kind == "serial" and not self.place.strip():
             return tr("Choose the serial port of the device.")
         if self.kind == "file" and not self.place.strip():
