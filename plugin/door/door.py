@@ -191,7 +191,7 @@ class Door(QObject):
             remember(lake.path)
         for each in lakes:
             self._bring(lambda each=each: projects.catch_up(project, each))
-        # While QGIS reads, its snapping keeps layers that are removed, and ends it when it saves.
+        # QGIS 3.22 crashed when it saved a project from which layers were removed while it was read.
         QTimer.singleShot(0, self._show_water_again)
 
     def _show_water_again(self):

@@ -306,3 +306,18 @@ def test_ending_ends_the_process(lake, layers):
     layers.end()
     until(lambda: process.poll() is not None)
     assert not folder.exists()
+
+
+def test_a_lake_with_nothing_but_a_shoreline_has_the_crs_of_its_zone(tmp_path):
+    from lakefloor.algorithms._io.lake_files import write_shoreline
+    from lakefloor.algorithms._lake.facts import LakeFacts
+    from lakefloor.algorithms._lake.folder import LakeFolder
+    from lakefloor.plugin.water.mapping.lake_settings import settings_for
+
+    example = Path(__file__).resolve().parents[2] / "example_project" / "shoreline.geojson"
+    lake = LakeFolder(tmp_path)
+    write_shoreline(str(example), lake.shoreline)
+    settings, crs, problems = settings_for(lake, LakeFacts(name="New"), {})
+    # The zone of 94.6 degrees west is 15 (UTM zones are 6 degrees wide from 180 degrees west).
+    assert (crs.authid(), problems) == ("EPSG:32615", [])
+    assert settings["shoreline"]

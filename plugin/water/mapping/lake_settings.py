@@ -14,6 +14,7 @@ from qgis.core import (
 from shapely import wkb
 
 from ....algorithms._io.lake_files import source_of
+from ....algorithms._io.layer_crs import metric_crs
 from ....algorithms._io.rasters import StoredSurface
 from ....algorithms._io.shoreline import read_polygon
 from ....algorithms._lake.runs import current_run
@@ -55,6 +56,9 @@ def settings_for(lake, facts, given) -> tuple:
     if not crs.isValid() and database is not None:
         layer = QgsVectorLayer(f"{database}|layername=soundings", "", "ogr")
         crs = layer.crs()
+    has_shore = Path(lake.shoreline).is_file()
+    if not crs.isValid() and has_shore:
+        crs = _crs_of_shoreline(lake, problems)
     settings = {
         "epsg": (crs.authid() or crs.toWkt()) if crs.isValid() else None,
         "record": record,
@@ -64,7 +68,7 @@ def settings_for(lake, facts, given) -> tuple:
         "unit": {"feet": "ft", "meters": "m"}[facts.unit],
         "shoreline": None,
     }
-    if crs.isValid() and Path(lake.shoreline).is_file():
+    if crs.isValid() and has_shore:
         try:
             polygon = read_polygon(
                 source_of(lake.shoreline), crs, QgsProcessingContext(), QgsProcessingFeedback(False)
@@ -73,6 +77,16 @@ def settings_for(lake, facts, given) -> tuple:
         except LakefloorError as error:
             problems.append(str(error))
     return settings, crs, problems
+
+
+def _crs_of_shoreline(lake, problems) -> QgsCoordinateReferenceSystem:
+    """Return the CRS in meters of a lake that has nothing but its shoreline yet."""
+    layer = QgsVectorLayer(str(lake.shoreline), lake.shoreline.name, "ogr")
+    try:
+        return metric_crs(layer.crs(), layer.extent(), layer.name(), QgsProcessingFeedback(False))
+    except LakefloorError as error:
+        problems.append(str(error))
+        return QgsCoordinateReferenceSystem()
 
 
 def _newest_surface(lake) -> tuple:
