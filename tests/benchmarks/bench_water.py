@@ -21,6 +21,7 @@ import re
 import sys
 import tempfile
 import time
+from collections import deque
 from pathlib import Path
 from types import SimpleNamespace
 
@@ -62,7 +63,7 @@ class Ages:
     """Follows pings from the player to the canvas: each by the window of the map in which it lies."""
 
     def __init__(self, canvas, layers):
-        self._fixes, self._sent = [], []  # of the GPS, ms; of the computer, s
+        self._sent = deque(maxlen=3000)  # of fixes: time of the GPS, ms; of the computer, s
         self._when, self._waiting, self._side = {}, [], None
         self._drawn, self._asked, self._drawing = {}, {}, {}
         self.found, self.pictures = [], []
@@ -81,13 +82,12 @@ class Ages:
         """Note when fixes are sent."""
         now = time.monotonic()
         for h, m, s in re.findall(rb"GGA,(\d\d)(\d\d)(\d\d\.\d+)", data):
-            self._fixes.append(round(1000 * (3600 * int(h) + 60 * int(m) + float(s))))
-            self._sent.append(now)
+            self._sent.append((round(1000 * (3600 * int(h) + 60 * int(m) + float(s))), now))
 
     def recorded(self, heard):
         """Take what the recorder has heard."""
         ms = heard.soundings.time.astype("datetime64[ms]").astype(np.int64) % 86_400_000
-        self._when[heard.monotonic_us] = np.interp(ms, self._fixes, self._sent)
+        self._when[heard.monotonic_us] = np.interp(ms, *np.array(self._sent.copy()).T)
 
     def _ready(self, facts):
         self._side = 256 * facts["cell"]
