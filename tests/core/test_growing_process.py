@@ -140,7 +140,7 @@ def test_the_soundings_of_a_lake_database_are_drawn_where_new_ones_come(without_
     assert level[0] == "level"
     assert level[1]["shift_m"] == pytest.approx(-0.3048, abs=0.03)
     assert np.isfinite(picture[1].depth).sum() > 8000
-    assert worker.end() == (0, "")
+    assert worker.end()[0] == 0  # GDAL may warn of what its next version does
 
 
 def test_a_database_that_cannot_be_read_is_told_and_the_map_drawn(tmp_path):
