@@ -103,7 +103,7 @@ class SimulatorDialog(QDialog):
         for number, check in enumerate(self.faults.values()):
             grid.addWidget(check, number // 2, number % 2)
         row = QHBoxLayout()
-        label = QLabel(tr("&Number of the draw"))
+        label = QLabel(tr("&Random seed"))
         label.setBuddy(self.seed)
         row.addWidget(label)
         row.addWidget(self.seed)
