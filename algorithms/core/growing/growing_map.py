@@ -6,7 +6,7 @@ from dataclasses import replace
 from functools import cached_property
 
 import numpy as np
-from scipy.ndimage import gaussian_filter
+from scipy.ndimage import distance_transform_edt, gaussian_filter
 
 from ..errors import LakefloorError
 from ..grid import Grid, Surface
@@ -29,8 +29,9 @@ _TURN = 3
 _ENOUGH = 400
 #: What is taken before anything was learned: give of the plate, and growth of the error.
 _USUAL_GIVE, _USUAL_RATE, _USUAL_NOISE = 0.03, 1.5, 0.05
-#: Reach of a sounding's hardness, in lane spacings.
-_HARDNESS_REACH = 0.35
+#: Hardness is a mean over so much of a lane spacing, and is drawn so near to the tracks that the
+#: depth between them is seen.
+_HARDNESS_REACH, _HARDNESS_NEAR = 0.1, 0.25
 
 
 class GrowingMap:
@@ -201,7 +202,7 @@ class GrowingMap:
         return shore_nodes(s.shoreline, block, s.shore_depth, tolerance=s.cell / 4.0)
 
     def _hardness(self, part, rows, distance):
-        """Return hardness on the cells of a frame, as a mean that fades with distance."""
+        """Return hardness on the cells along the tracks, as a mean that fades with distance."""
         known = np.isfinite(rows[:, 4])
         if not known.any():
             return None
@@ -213,9 +214,13 @@ class GrowingMap:
         size = shape[0] * shape[1]
         weight = np.bincount(flat, minlength=size).reshape(shape).astype(float)
         total = np.bincount(flat, rows[known, 4][here], size).reshape(shape)
-        reach = max(_HARDNESS_REACH * self.settings.spacing / self.settings.cell, 1.0)
+        if not weight.any():
+            return None
+        spacing = self.settings.spacing / self.settings.cell
+        away, reach = distance_transform_edt(weight == 0), max(_HARDNESS_REACH * spacing, 1.0)
+        # Farther than a filter reaches there is nothing to draw.
         weight, total = (gaussian_filter(v, reach, mode="constant") for v in (weight, total))
-        near = np.isfinite(distance) & (weight > 1e-6)
+        near = np.isfinite(distance) & (away <= max(_HARDNESS_NEAR * spacing, 1.0))
         return np.where(near, total / np.where(near, weight, 1.0), np.nan)
 
     # -- lines over window edges ----------------------------------------------
