@@ -77,15 +77,15 @@ def main():
         whole = faults.with_faults(whole, wanted, asked.seed)
     except (errors.LakefloorError, ValueError) as error:
         parser.error(str(error))
-    for log in logs:
-        print(f"Log: {log}")
     devices = lines.on_two_devices(whole) if asked.two else [whole]
     playing = []
-    for number, line in enumerate(devices):
-        outlet = _outlet(players, asked, number)
-        playing.append(players.Player(line, asked.speed, outlet, loops=asked.loop, waits=True))
-        _tell(playing[-1])
     try:
+        for log in logs:
+            print(f"Log: {log}")
+        for number, line in enumerate(devices):
+            outlet = _outlet(players, asked, number)
+            playing.append(players.Player(line, asked.speed, outlet, loops=asked.loop, waits=True))
+            _tell(playing[-1])
         for player in playing:
             player.start()
         _follow(playing)
