@@ -29,7 +29,7 @@ def lane_texts(plan, facts, level_read) -> dict:
 
 def _lane(plan, facts):
     if plan.get("error"):
-        return tr("No lane is proposed: {}").format(plan["error"])
+        return tr("No next lane yet. {}").format(plan["error"])
     if plan["line"] is not None:
         return tr("Next lane: {} to its start, {} long, about {:.0f} min. {}").format(
             _length(plan["to_start_m"], facts),

@@ -117,7 +117,10 @@ def test_what_is_driven_is_on_the_canvas_in_layers_of_the_lake(lake, layers):
     assert there
     assert value == pytest.approx(bottom(place.x(), place.y()), abs=0.05)
     hardness = layer_of("water_hardness")
-    assert hardness.dataProvider().sample(place, 1) == (pytest.approx(0.7, abs=1e-5), True)
+    on_track = QgsPointXY(WEST + 100.0, SOUTH + 81.0)
+    assert hardness.dataProvider().sample(on_track, 1) == (pytest.approx(0.7, abs=1e-5), True)
+    # Between the tracks the depth is seen.
+    assert not np.isfinite(hardness.dataProvider().sample(place, 1)[0])
     for line in layer_of("water_contours").getFeatures():
         for vertex in line.geometry().vertices():
             if WEST + 20 < vertex.x() < WEST + 180 and SOUTH + 20 < vertex.y() < SOUTH + 160:

@@ -9,6 +9,7 @@ from scipy.ndimage import distance_transform_edt
 from shapely.geometry.base import BaseGeometry
 
 from ..chart.contour_domain import cells_polygon
+from ..errors import LakefloorError
 from ..grid import Surface
 from ..polygons import rings
 from .boat import Boat
@@ -70,7 +71,13 @@ def open_water(
     shallow = shallow_cells(surface.depth, boat.min_depth)
     if lake is None:
         lake = between_lanes(surface, spacing, max_gap)
-        within, _ = navigable(lake, min(boat.buffer_m, spacing / 4.0), shallow)
+        buffer_m = min(boat.buffer_m, spacing / 4.0)
+        if lake.buffer(-buffer_m).is_empty:
+            raise LakefloorError(
+                "Without a shoreline, a lane is planned only between lanes already driven. Record "
+                "two or more lanes side by side, or draw the shoreline."
+            )
+        within, _ = navigable(lake, buffer_m, shallow)
         return OpenWater(lake, within, None)
     within, passage = navigable(lake, boat.buffer_m, shallow)
     return OpenWater(lake, within, prepare_water(_with_few_corners(passage)))
