@@ -13,6 +13,14 @@ process of its own, then, as the peer, in a thread of QGIS; each for so many min
 - gaps of the main thread by a timer of 10 ms (``tests/window/gaps.py``), the work of the main
   thread in each, and above 0.1 s what went on;
 - memory and processor time of QGIS and of the process.
+
+Ten minutes each on QGIS 3.22 with two processors, for which four to nine other programs waited all
+the time: the age of a ping was 1.3 s in the median and 2.5 s for 95% in the process, 1.5 s and 2.6 s
+in the thread. 166 of 56,000 gaps were above 50 ms with the process, 300 of 53,000 with the thread;
+the main thread never worked for more than 0.1 s. QGIS had 433 MB beside a process of 577 MB, and
+816 MB with the thread. In two and a half minutes with ten others waiting, and the waiting for a
+processor taken off, 13 of 11,000 gaps were above 50 ms and one above 100 ms with the process (worst
+122 ms), 85 and 22 of 7,700 with the thread (worst 427 ms), which holds Python's lock.
 """
 
 import argparse
