@@ -101,6 +101,8 @@ class Ages:
         self._side = 256 * facts["cell"]
 
     def _heard(self, seen):
+        if self._side is None:
+            return  # earlier soundings are read yet
         places = zip(seen["x"] // self._side, -seen["y"] // self._side, seen["accepted"])
         for (col, row, drawn), sent in zip(places, self._when.pop(seen["stamp"])):
             if drawn:
@@ -293,8 +295,10 @@ def measure(window, lake, facts, title, in_thread, given):
         [SourceSpec("tcp", player.place)],
         {"draft_m": facts.boat.draft_m, "levels": []},
     )
+    wait(lambda: ages.pictures, 300.0)
+    print(f"{title}: first picture after {time.monotonic() - began:.1f} s, ", end="")
     wait(lambda: ready, 300.0)
-    print(f"{title}: ready after {time.monotonic() - began:.1f} s, {ready}", flush=True)
+    print(f"ready after {time.monotonic() - began:.1f} s, {ready}", flush=True)
     print("  " + gaps.text("while it begins"), flush=True)
     wait(lambda: ages.found, 120.0)
     process, own = mapping_.host._process, os.getpid()
