@@ -327,7 +327,7 @@ def test_the_next_lane_is_told_or_why_there_is_none(outing):
         "Next lane: 100 ft to its start, 1,000 ft long, about 3 min. Closes a gap."
     )
     planned.emit({"error": "No depth is known.", "line": None})
-    assert line.text() == "No lane is proposed: No depth is known."
+    assert line.text() == "No next lane yet. No depth is known."
     planned.emit({"line": None, "done": False})
     assert line.text() == "Lanes are left, but none fits into the time."
     planned.emit({"line": None, "done": True, "lanes": 6, "cross_line": False})

@@ -107,18 +107,18 @@ class Planner:
         names = ("line", "to_start_m", "length_m", "minutes", "why")
         return {**answer, **{name: getattr(advice.lane, name) for name in names}}
 
-    def _around(self, boat_xy) -> tuple:
+    def _around(self, boat_xy):
         """Return soundings and shoreline that are planned in, and whether these are a part."""
         s, soundings = self._settings, self._soundings
         half = 0.5 * _AREA_SIDE * s.spacing
-        area = box(*(boat_xy - half), *(boat_xy + half))
-        if s.shoreline is None or s.shoreline.area <= area.area:
-            return soundings, s.shoreline, False
-        lake = polygons_of(s.shoreline.intersection(area))
+        area, shoreline = box(*(boat_xy - half), *(boat_xy + half)), s.shoreline
+        if shoreline is None or shoreline.area <= area.area:
+            return soundings, shoreline, False
+        lake = polygons_of(shoreline.intersection(area))
         off = np.maximum(np.abs(soundings.x - boat_xy[0]), np.abs(soundings.y - boat_xy[1]))
         near = off <= half + s.max_gap
         if lake.is_empty or not near.any():
-            return soundings, s.shoreline, False
+            return soundings, shoreline, False
         return soundings.select(near), lake, True
 
 
