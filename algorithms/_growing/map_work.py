@@ -39,6 +39,8 @@ from ..core.surface.surface_record import record_from_text
 USUAL_SPACING = 20.0
 #: A window is drawn again at the earliest after, s; nobody sees more, and the battery lasts.
 PACE_S = 0.4
+#: Water is too shallow to be proposed where it is known to be less deep than draft and this, m.
+_KEEL_M = 0.3
 #: How often today's level is fitted to earlier soundings, s.
 _FIT_S = 5.0
 
@@ -83,7 +85,7 @@ class MapWork:
         self._later, self._ends, self._planning, self._lane = later, LaneEnds(), False, None
         self._place = self._asked = None
         # Soundings of today, while those of earlier visits are read.
-        self._since, self._shift = None, 0.0
+        self._since, self._shift, self._draft = None, 0.0, 0.0
         self._map = self._depths = self._fit = None
         self._settings, self._drawn, self._fitted, self._fits = None, {}, 0.0, True
 
@@ -108,6 +110,7 @@ class MapWork:
     def _begin(self, given):
         self._settings = settings_of(given)
         epsg, draft = given.get("epsg"), given.get("draft_m", 0.0)
+        self._draft = draft
         self._wanted = {"interval_m": self._settings.interval_m, "unit": given.get("unit", "m")}
         self._depths = LiveDepths(epsg, draft, given.get("sound_ratio", 1.0))
         self._fit, self._since = LevelFit(None), None
@@ -203,11 +206,14 @@ class MapWork:
         self._planning, self._asked = True, None
         ends = self._ends
         told = {"lanes": len(ends.lanes), "cross_line": ends.cross_line()}
+        # Depths are those below the lake datum; the boat floats on the water of today.
+        shallow = max(self._draft + _KEEL_M + self._shift, 0.0)
         try:
             planner = Planner(self._map)
         except LakefloorError as error:
             return self._answer({**told, "error": str(error), "line": None})
-        given = {**self._wanted, "kept": self._lane, **given}
+        lanes = [line.copy() for line in ends.lanes]
+        given = {**self._wanted, "kept": self._lane, "min_depth": shallow, "lanes": lanes, **given}
         work = (planner, self._place.copy(), given, told)
         threading.Thread(target=self._plan_beside, args=work, daemon=True).start()
         return []

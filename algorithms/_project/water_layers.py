@@ -142,9 +142,9 @@ class WaterLayers:
         rows = [(xy, [kind, fall, str(window)]) for kind, fall, xy in lines]
         self._replace("water_break_lines", window, rows)
 
-    def set_lane(self, line):
-        """Show the next lane, begin and end in m, or none."""
-        rows = [] if line is None else [(line, ["lane", tr("next")])]
+    def set_lane(self, line, kind="lane"):
+        """Show the next lane or cross-line, begin and end in m, or none."""
+        rows = [] if line is None else [(line, [kind, tr("next")])]
         self._replace("water_lane", None, rows)
 
     def add_soundings(self, x, y, depth, hardness, accepted):

@@ -10,7 +10,7 @@ from shapely.geometry.base import BaseGeometry
 
 from ..chart.contour_domain import cells_polygon
 from ..errors import LakefloorError
-from ..grid import Surface
+from ..grid import Grid, Surface
 from ..polygons import rings
 from .boat import Boat
 from .driving import LAUNCH_REACH, shallow_cells
@@ -42,6 +42,27 @@ class OpenWater:
     lake: BaseGeometry
     within: BaseGeometry
     ways: Water | None
+
+
+def reaching_over(surface: Surface, lake: BaseGeometry) -> Surface:
+    """Return a surface that reaches over a lake, nothing drawn where it did not reach before."""
+    west, south, east, north = lake.bounds
+    grid = surface.depth
+    left, bottom, right, top = grid.bounds
+    more = (
+        ((north - top) / grid.dy, (bottom - south) / grid.dy),
+        ((left - west) / grid.dx, (east - right) / grid.dx),
+    )
+    cells = [tuple(max(int(np.ceil(each)), 0) for each in pair) for pair in more]
+
+    def wider(band):
+        values = np.pad(band.values, cells, constant_values=np.nan)
+        return Grid(
+            values, left - cells[1][0] * grid.dx, top + cells[0][0] * grid.dy, grid.dx, grid.dy
+        )
+
+    depth, uncertainty, distance = map(wider, surface.bands)
+    return Surface(depth, uncertainty, distance, surface.spacing)
 
 
 def open_water(
