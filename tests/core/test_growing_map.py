@@ -340,3 +340,21 @@ def test_no_level_from_too_few_places():
     fit.add(made.select(slice(0, 12)))
     assert fit.fitted() is None
     assert LevelFit(None).fitted() is None
+
+
+@pytest.mark.parametrize("field", ["x", "y", "depth"])
+@pytest.mark.parametrize("value", [np.nan, np.inf])
+def test_a_sounding_without_place_or_depth_spoils_no_others(field, value):
+    count = np.arange(60)
+    made = Soundings.build(EAST + count, NORTH + np.zeros(60), np.full(60, 5.0))
+    column = getattr(made, field).copy()
+    column[7] = value
+    settings = MapSettings(32615, 1.0, SPACING, 3 * SPACING)
+    grown = GrowingMap(settings, made.replace(**{field: column}))
+    grown.add(made.replace(**{field: column}), 1)
+    pictures = []
+    while not grown.is_idle:
+        pictures.append(grown.draw_next())
+    known = np.concatenate([p.depth[np.isfinite(p.depth)] for p in pictures if p is not None])
+    assert len(known)
+    np.testing.assert_allclose(known, 5.0, atol=0.01)

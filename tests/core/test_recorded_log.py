@@ -336,3 +336,44 @@ def test_delimited_text_read_while_it_grows_is_the_file_read_at_home(seed, longe
     same_rows(live, home)
     np.testing.assert_array_equal(live.water_temp, home.water_temp)
     assert reader.now.depth_m == home.raw_depth[-1]
+
+
+def fixes_and_depths(*moments):
+    """Yield (key, bytes, us) of pings that come in one piece with a fix at each second."""
+    for at in moments:
+        clock = f"14{at // 60:02d}{at % 60:02d}"
+        fix = sentence(f"GPRMC,{clock},A,4500.00,N,093{at / 600:07.4f},W,4.0,90.0,090726,,")
+        yield "source-1", fix + sentence(f"SDDBT,,f,{3 + at / 100:.2f},M,,F"), at * 1_000_000
+
+
+def test_a_depth_at_the_first_fix_behind_a_gap_is_a_sounding_at_home_too(tmp_path):
+    first, last = list(fixes_and_depths(0, 1, 2)), list(fixes_and_depths(40, 41, 42))
+    # The clock of what comes at once stands still: the depth has the moment of its fix.
+    apart = [first[0], first[1], first[2], *last]
+    pieces = []
+    for key, data, us in apart:
+        fix, depth = data.splitlines(keepends=True)
+        pieces += [(key, fix, us), (key, depth, us)]
+    folder = record(tmp_path / "r", pieces)
+    live, _ = while_it_grows(pieces, 100_000)
+    same_rows(live, parse_recording(folder).soundings)
+    assert list(np.round(live.depth, 2)) == [3.0, 3.01, 3.4, 3.41]
+
+
+def test_lines_that_were_not_taken_for_minutes_are_read_all_the_same(tmp_path):
+    pieces = list(fixes_and_depths(*range(300)))
+    reader = LiveReader()
+    for key, data, us in pieces:
+        reader.feed(key, data, us)
+    folder = record(tmp_path / "r", pieces)
+    same_rows(reader.take(), parse_recording(folder).soundings)
+
+
+@pytest.mark.parametrize("speed", [10, 50])
+def test_a_log_that_comes_fast_is_read_as_at_home(tmp_path, played, speed):
+    faster = [(key, data, us // speed) for key, data, us in in_order(pieces_of(played, 3, 400))]
+    folder = record(tmp_path / "r", faster)
+    live, reader = while_it_grows(faster, 250_000)
+    home = parse_recording(folder).soundings
+    assert len(home) > 300
+    same_rows(live, home)

@@ -63,7 +63,7 @@ class GrowingMap:
         self._learned, self._learned_from = settings.learned, 0
         self._last_lane = 0
         if earlier is not None and len(earlier):
-            kept = earlier.select(earlier.accepted)
+            kept = earlier.select(_drawable(earlier))
             self._held.put_earlier(columns_of(kept, _numbers(kept)))
             self._last_lane = int(_numbers(kept).max(initial=0))
             if settings.learned is None:
@@ -82,7 +82,7 @@ class GrowingMap:
         stamp : int
             Monotonic time of the newest, us.
         """
-        kept = soundings.select(soundings.accepted)
+        kept = soundings.select(_drawable(soundings))
         if not len(kept):
             return
         rows = columns_of(kept, np.where(kept.lane > 0, kept.lane + self._last_lane, 0))
@@ -308,6 +308,12 @@ class GrowingMap:
         if not len(rows):
             raise LakefloorError("There are no soundings yet.")
         return soundings_of(rows), self._knowing(rows)
+
+
+def _drawable(soundings: Soundings) -> np.ndarray:
+    """Return which soundings are accepted and have a place and a depth, shape (n,)."""
+    known = np.isfinite([soundings.x, soundings.y, soundings.depth]).all(axis=0)
+    return soundings.accepted & known
 
 
 def _numbers(soundings: Soundings) -> np.ndarray:

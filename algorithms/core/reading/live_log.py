@@ -20,6 +20,8 @@ from .text_log import TextLogOptions, parse_text_log
 
 #: Lines of so long a time are read again with those that follow, s.
 KEPT_S = 75.0
+#: But of a log that comes fast no more lines, beyond those of twice the longest gap of fixes.
+_MOST_LINES = 4000
 #: What is known now comes from the last, s.
 NOW_S = 12.0
 #: Bytes without a line end that are kept.
@@ -207,6 +209,8 @@ class LiveReader:
 
     def _order(self, sure=None):
         """Bring lines into the order of their arrival, as far as nothing can come between."""
+        # Before the new ones join: each is read once at least, however long that took.
+        self._forget()
         self._held.sort(key=lambda line: line[:3])
         if sure is None:
             heard = [s.us for s in self._sources.values() if s.session == self._session]
@@ -219,7 +223,16 @@ class LiveReader:
             name = text[text.find(b"$") + 1 :][:5]
             if b"$" in text:
                 self._kinds[name.decode("ascii", "replace")] += 1
-        while self._lines and self._lines[0].us < self._newest - 1e6 * KEPT_S:
+
+    def _forget(self):
+        """Let go of lines that are too old to tell anything of the newest that was read."""
+        if not self._lines:
+            return
+        newest = self._lines[-1].us
+        near = newest - 2e6 * self._options["max_fix_gap_s"]
+        while self._lines[0].us < newest - 1e6 * KEPT_S or (
+            len(self._lines) > _MOST_LINES and self._lines[0].us < near
+        ):
             self._lines.popleft()
 
     def _log(self, since_us=-np.inf):

@@ -358,6 +358,7 @@ def _positions(ms, fixes, max_gap):
     lon = np.unwrap(fixes.lon[order], period=360.0)
     right = np.clip(np.searchsorted(fix_ms, ms), min(1, len(fix_ms) - 1), len(fix_ms) - 1)
     ok = (fix_ms[right] - fix_ms[right - 1] <= max_gap) & (ms >= fix_ms[0]) & (ms <= fix_ms[-1])
+    ok |= ms == fix_ms[right]  # the first fix behind a gap is one all the same
     lon, lat = np.interp(ms, fix_ms, lon), np.interp(ms, fix_ms, lat)
     lon = np.where(np.abs(lon) > 180.0, (lon + 180.0) % 360.0 - 180.0, lon)
     return np.where(ok, lon, np.nan), np.where(ok, lat, np.nan)
