@@ -373,7 +373,7 @@ def test_lines_that_were_not_taken_for_minutes_are_read_all_the_same(tmp_path):
 def test_a_log_that_comes_fast_is_read_as_at_home(tmp_path, played, speed):
     faster = [(key, data, us // speed) for key, data, us in in_order(pieces_of(played, 3, 400))]
     folder = record(tmp_path / "r", faster)
-    live, reader = while_it_grows(faster, 250_000)
+    live, _ = while_it_grows(faster, 250_000)
     home = parse_recording(folder).soundings
     assert len(home) > 300
     same_rows(live, home)
