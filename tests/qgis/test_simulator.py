@@ -250,7 +250,14 @@ def test_the_command_sends_as_two_devices_and_says_when_it_has_ended(tmp_path):
 @pytest.mark.skipif(os.name != "posix", reason="no Ctrl-C to a process")
 def test_the_command_ends_cleanly_with_ctrl_c():
     command = [sys.executable, str(ROOT / "simulate.py"), "--tcp", "0"]
-    process = subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True)
+    process = subprocess.Popen(
+        command,
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+        # A shell lets what runs in its background ignore Ctrl-C.
+        preexec_fn=lambda: signal.signal(signal.SIGINT, signal.SIG_DFL),
+    )
     process.stdout.readline()
     assert process.stdout.readline().startswith("Playing ")
     process.send_signal(signal.SIGINT)
