@@ -113,7 +113,8 @@ def test_levels_are_in_the_time_of_the_gps_where_the_computer_is_wrong(session, 
         session.recorder.hear(gps_time=gps, **fix())
     _, given = session.end([reading(2.6, "feet", now)])
     moved = [datetime.fromisoformat(each["utc"].replace("Z", "+00:00")) for each in given["levels"]]
-    assert 3480.0 <= (moved[0] - now).total_seconds() <= 3600.0
+    # A reading is kept to the second, and moved outward by a minute or two.
+    assert 3479.0 <= (moved[0] - now).total_seconds() <= 3600.0
     assert 7200.0 <= (moved[1] - now).total_seconds() <= 7321.0
 
 
