@@ -33,7 +33,15 @@ def _asked(faults):
     where.add_argument(
         "--pty", action="store_true", help="make a port that looks like a serial one"
     )
+    parser.add_argument(
+        "--two",
+        action="store_true",
+        help="send what the GPS receiver says here, and what the sounder says to the next port",
+    )
     parser.add_argument("--speed", type=float, default=1.0, help="1 to 50 times as fast")
+    parser.add_argument(
+        "--as-text", action="store_true", help="send the lines of a text log as they are"
+    )
     parser.add_argument("--loop", action="store_true", help="begin again at the end")
     parser.add_argument(
         "--fault",
@@ -64,25 +72,56 @@ def main():
     parser, asked = _asked(faults.FAULTS)
     try:
         wanted = {n: float(v or 0.01) for n, _, v in (f.partition("=") for f in asked.fault)}
-        whole = lines.timeline(lines.logs_of(asked.logs or [EXAMPLE]))
+        logs = lines.logs_of(asked.logs or [EXAMPLE])
+        whole = lines.timeline(logs, as_text=asked.as_text)
         whole = faults.with_faults(whole, wanted, asked.seed)
     except (errors.LakefloorError, ValueError) as error:
         parser.error(str(error))
-    if asked.pty:
-        outlet = players.PtyOutlet()
-    elif asked.udp is not None:
-        outlet = players.UdpOutlet(asked.udp)
-    else:
-        outlet = players.TcpOutlet(asked.tcp)
-    player = players.Player(whole, asked.speed, outlet, loops=asked.loop, waits=True).start()
-    minutes = player.length / asked.speed / 60.0
-    print(f"Playing {minutes:.1f} minutes over {outlet.spec['kind']}: {player.place}", flush=True)
+    devices = lines.on_two_devices(whole) if asked.two else [whole]
+    playing = []
     try:
-        while player.is_playing:
-            time.sleep(0.2)
+        for log in logs:
+            print(f"Log: {log}")
+        for number, line in enumerate(devices):
+            outlet = _outlet(players, asked, number)
+            playing.append(players.Player(line, asked.speed, outlet, loops=asked.loop, waits=True))
+            _tell(playing[-1])
+        for player in playing:
+            player.start()
+        _follow(playing)
     except KeyboardInterrupt:
         print()
-    player.stop()
+    for player in playing:
+        player.stop()
+
+
+def _outlet(players, asked, number):
+    if asked.pty:
+        return players.PtyOutlet()
+    if asked.udp is not None:
+        return players.UdpOutlet(asked.udp + number)
+    return players.TcpOutlet(asked.tcp + number if asked.tcp else 0)
+
+
+def _tell(player):
+    """Say where to connect."""
+    if player.outlet.is_elsewhere:
+        print("Another program uses that port, so another port is used.")
+    minutes = player.length / player.speed / 60.0
+    print(f"Playing {minutes:.1f} minutes over {player.outlet.spec['kind']}: {player.place}")
+    sys.stdout.flush()
+
+
+def _follow(playing):
+    """Say under which name a port comes back, until the logs have ended."""
+    places = [player.place for player in playing]
+    while any(player.is_playing for player in playing):
+        time.sleep(0.2)
+        for number, player in enumerate(playing):
+            if player.place != places[number]:
+                places[number] = player.place
+                print(f"Unplugged, and back as {player.place}", flush=True)
+    print("The log has ended.")
 
 
 if __name__ == "__main__":

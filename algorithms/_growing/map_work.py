@@ -8,8 +8,10 @@ Messages in, each a tuple with its name first:
 - ``("plan", dict)``: asks for the next lane.
 - ``("stop",)``.
 
-Messages out: ``("ready", dict)``, ``("picture", WindowPicture)``, ``("heard", dict)`` with what was
-made of soundings, ``("level", dict)``, ``("planned", dict)``, ``("told", str)``.
+Messages out: ``("ready", dict)`` when the soundings of earlier visits are held,
+``("picture", WindowPicture)``, ``("heard", dict)`` with what was made of soundings,
+``("level", dict)``, ``("planned", dict)``, ``("told", str)``. Those of today are drawn meanwhile,
+and once more with the earlier ones.
 """
 
 from __future__ import annotations
@@ -37,6 +39,8 @@ from ..core.surface.surface_record import record_from_text
 USUAL_SPACING = 20.0
 #: A window is drawn again at the earliest after, s; nobody sees more, and the battery lasts.
 PACE_S = 0.4
+#: Water is too shallow to be proposed where it is known to be less deep than draft and this, m.
+_KEEL_M = 0.3
 #: How often today's level is fitted to earlier soundings, s.
 _FIT_S = 5.0
 
@@ -76,10 +80,12 @@ def settings_of(given: dict) -> MapSettings:
 class MapWork:
     """Holds the growing map; :meth:`take` and :meth:`step` give messages to send."""
 
-    def __init__(self, later=None):
+    def __init__(self, later):
         """``later`` takes a message that is to come back, from any thread."""
         self._later, self._ends, self._planning, self._lane = later, LaneEnds(), False, None
-        self._place = None
+        self._place = self._asked = None
+        # Soundings of today, while those of earlier visits are read.
+        self._since, self._shift, self._draft = None, 0.0, 0.0
         self._map = self._depths = self._fit = None
         self._settings, self._drawn, self._fitted, self._fits = None, {}, 0.0, True
 
@@ -104,34 +110,56 @@ class MapWork:
     def _begin(self, given):
         self._settings = settings_of(given)
         epsg, draft = given.get("epsg"), given.get("draft_m", 0.0)
+        self._draft = draft
         self._wanted = {"interval_m": self._settings.interval_m, "unit": given.get("unit", "m")}
         self._depths = LiveDepths(epsg, draft, given.get("sound_ratio", 1.0))
-        self._fit, told = LevelFit(None), []
-        if epsg is not None:
-            told = self._hold_earlier(given.get("database"))
-        answer = {"cell": self._settings.cell, "spacing": self._settings.spacing}
-        answer["earlier"] = 0 if self._fit is None else self._fit.count
-        return [*told, ("ready", answer)]
+        self._fit, self._since = LevelFit(None), None
+        if epsg is None:
+            return [self._ready()]
+        self._map = GrowingMap(self._settings)
+        if not given.get("database"):
+            return [self._ready()]
+        self._since = []
+        threading.Thread(target=self._hold_beside, args=(given["database"],), daemon=True).start()
+        return []
 
-    def _hold_earlier(self, path):
-        earlier, told = None, []
-        if path:
-            try:
-                earlier = _read_earlier(path)
-            except (LakefloorError, OSError) as error:
-                told = [("told", str(error))]
-        self._map = GrowingMap(self._settings, earlier)
-        self._fit = LevelFit(earlier)
-        return told
+    def _ready(self):
+        answer = {"cell": self._settings.cell, "spacing": self._settings.spacing}
+        return "ready", {**answer, "earlier": self._fit.count}
+
+    # -- earlier soundings ----------------------------------------------------
+
+    def _hold_beside(self, path):
+        """Make a map with earlier soundings, while today's are drawn without them."""
+        try:
+            earlier = _read_earlier(path)
+            self._later(("hold", GrowingMap(self._settings, earlier), LevelFit(earlier)))
+        except Exception as error:
+            self._later(("hold", self._map, self._fit, ("told", str(error))))
+
+    def _hold(self, growing, fit, *told):
+        """Go on with a map that has earlier soundings: today's are drawn again with them."""
+        since, self._since = self._since, None
+        if growing is not self._map:
+            growing.shift(self._shift)
+            self._map, self._fit = growing, fit
+            for known, stamp in since:
+                growing.add(known, stamp)
+                fit.add(known)
+        planned = self._plan(self._asked) if self._asked is not None else []
+        return [*told, self._ready(), *planned]
 
     def _add(self, soundings, stamp):
         known = self._depths.take(soundings)
         if self._map is None and len(known):
             self._settings = replace(self._settings, epsg=self._depths.epsg)
             self._map = GrowingMap(self._settings)
+            self._map.shift(self._shift)
         if not len(known):
             return []
         self._map.add(known, stamp)
+        if self._since is not None:
+            self._since.append((known, stamp))
         seen = {
             "x": known.x,
             "y": known.y,
@@ -152,14 +180,19 @@ class MapWork:
         if found is None:
             return []
         shift, sigma, pairs = found
-        self._map.shift(shift)
+        self._move(shift)
         return [("level", {"shift_m": shift, "sigma_m": sigma, "pairs": pairs})]
 
     def _level(self, shift):
         self._fits = shift is None
-        if shift is not None and self._map is not None:
-            self._map.shift(shift)
+        if shift is not None:
+            self._move(shift)
         return []
+
+    def _move(self, shift):
+        self._shift = shift
+        if self._map is not None:
+            self._map.shift(shift)
 
     # -- the next lane --------------------------------------------------------
 
@@ -167,14 +200,20 @@ class MapWork:
         """Plan beside the drawing; the answer comes back as a message."""
         if self._map is None or self._place is None or self._planning:
             return []
-        self._planning = True
+        if self._since is not None:
+            self._asked = given  # earlier soundings tell where lanes are missing
+            return []
+        self._planning, self._asked = True, None
         ends = self._ends
         told = {"lanes": len(ends.lanes), "cross_line": ends.cross_line()}
+        # Depths are those below the lake datum; the boat floats on the water of today.
+        shallow = max(self._draft + _KEEL_M + self._shift, 0.0)
         try:
             planner = Planner(self._map)
         except LakefloorError as error:
             return self._answer({**told, "error": str(error), "line": None})
-        given = {**self._wanted, "kept": self._lane, **given}
+        lanes = [line.copy() for line in ends.lanes]
+        given = {**self._wanted, "kept": self._lane, "min_depth": shallow, "lanes": lanes, **given}
         work = (planner, self._place.copy(), given, told)
         threading.Thread(target=self._plan_beside, args=work, daemon=True).start()
         return []

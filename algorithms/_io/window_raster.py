@@ -79,21 +79,28 @@ class WindowRaster:
         return grown
 
     def _put(self, windows):
-        """Write windows, each a key and its blocks; only when the file is closed, others see all."""
+        """Write windows, each a key and its blocks."""
         try:
-            with quiet():
-                gdal.ErrorReset()
-                dataset = made(gdal.Open(str(self.path), gdal.GA_Update))
-                for key, blocks in windows:
-                    left, top = self._place(key)
-                    for number, block in enumerate(blocks, 1):
-                        done(dataset.GetRasterBand(number).WriteArray(block, left, top))
-                dataset = None
-                if gdal.GetLastErrorType() >= gdal.CE_Failure:
-                    raise RuntimeError(gdal.GetLastErrorMsg())
-        except RuntimeError as error:
-            raise self._cannot_write() from error
+            self._put_once(windows)
+        except RuntimeError:
+            try:
+                self._put_once(windows)  # a program that looks at new files holds one for a moment
+            except RuntimeError as error:
+                raise self._cannot_write(error) from error
         self._written.update(key for key, _ in windows)
+
+    def _put_once(self, windows):
+        """Write windows into the file, and close it: only then others see all."""
+        with quiet():
+            gdal.ErrorReset()
+            dataset = made(gdal.Open(str(self.path), gdal.GA_Update))
+            for key, blocks in windows:
+                left, top = self._place(key)
+                for number, block in enumerate(blocks, 1):
+                    done(dataset.GetRasterBand(number).WriteArray(block, left, top))
+            dataset = None
+            if gdal.GetLastErrorType() >= gdal.CE_Failure:
+                raise RuntimeError(gdal.GetLastErrorMsg())
 
     def _place(self, key):
         return tuple((k - c) * self._cells for k, c in zip(key, self._corner))
@@ -138,9 +145,10 @@ class WindowRaster:
             for key in self._written
         ]
 
-    def _cannot_write(self):
+    def _cannot_write(self, error=""):
+        reason = str(error) or gdal.GetLastErrorMsg() or tr("no reason is given")
         return LakefloorError(
             tr(
-                "Cannot write the map on the water into '{}'. Check that the disk is not full."
-            ).format(self._folder)
+                "Cannot write the map on the water into '{}' ({}). Check that the disk is not full."
+            ).format(self._folder, reason)
         )

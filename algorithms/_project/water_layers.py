@@ -5,7 +5,14 @@ from __future__ import annotations
 import struct
 
 import numpy as np
-from qgis.core import QgsFeature, QgsGeometry, QgsPoint, QgsRasterLayer, QgsVectorLayer
+from qgis.core import (
+    QgsFeature,
+    QgsGeometry,
+    QgsPoint,
+    QgsRasterLayer,
+    QgsSingleBandPseudoColorRenderer,
+    QgsVectorLayer,
+)
 
 from .._compat import make_field
 from .._i18n import tr
@@ -95,10 +102,22 @@ class WaterLayers:
             node.setItemVisibilityChecked(on)
 
     def stretch_depth(self, deepest):
-        """Let the colors of the depth reach from the surface to the deepest depth, m."""
+        """Let the colors of the depth reach to the deepest depth, m; they are those of the map."""
         layer = self.layer("water_depth")
         if layer is not None:
-            apply_style(layer, "water_depth", deepest=deepest)
+            low, high = self._range_of_map()
+            apply_style(layer, "water_depth", shallowest=low, deepest=max(high, deepest))
+
+    def _range_of_map(self):
+        """Return the depths between which the lake's depth surface is colored, m."""
+        for layer in self._project.mapLayers().values():
+            if layer.customProperty(ROLE) == "surface" and layer.customProperty(LAKE) == (
+                self._facts.id
+            ):
+                renderer = layer.renderer()
+                if isinstance(renderer, QgsSingleBandPseudoColorRenderer):
+                    return renderer.classificationMin(), renderer.classificationMax()
+        return 0.0, 0.0
 
     def refresh_raster(self, role):
         """Let QGIS read again what was written into a file."""
@@ -123,9 +142,9 @@ class WaterLayers:
         rows = [(xy, [kind, fall, str(window)]) for kind, fall, xy in lines]
         self._replace("water_break_lines", window, rows)
 
-    def set_lane(self, line):
-        """Show the next lane, begin and end in m, or none."""
-        rows = [] if line is None else [(line, ["lane", tr("next")])]
+    def set_lane(self, line, kind="lane"):
+        """Show the next lane or cross-line, begin and end in m, or none."""
+        rows = [] if line is None else [(line, [kind, tr("next")])]
         self._replace("water_lane", None, rows)
 
     def add_soundings(self, x, y, depth, hardness, accepted):

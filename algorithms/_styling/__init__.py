@@ -38,8 +38,8 @@ def apply_style(layer, style: str, **options):
 
 _ORDER_PROPERTY, _RUN_PROPERTY = "lakefloor/order", "lakefloor/run"
 _FROM_THE_BOTTOM = (
-    "surface", "uncertainty", "score", "slope", "bottom_form_codes", "difference", "bottom_type",
-    "bottom_areas", "depth_areas",
+    "surface", "water_depth", "uncertainty", "score", "slope", "bottom_form_codes", "difference",
+    "bottom_type", "water_hardness", "bottom_areas", "depth_areas",
     "uncovered", "gaps", "soundings", "shoreline", "bottom_change",
     "bottom_forms", "contours", "break_lines", "transitions", "crossings", "profile",
     "device_tracks", "planned_lanes", "waypoints", "marks", "places",

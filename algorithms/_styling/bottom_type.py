@@ -44,9 +44,16 @@ def _bottom_type(layer):
     stretch(layer, 1, low, high, _HARDNESS_STOPS)
 
 
+_WATER_OPACITY = 0.7
+
+
 def _water_hardness(layer):
-    """Hardness from pale to dark over its whole range, without a look at the cells."""
+    """Hardness from pale to dark over its whole range, without a look at the cells.
+
+    The depth is seen through it.
+    """
     stretch(layer, 1, 0.0, 1.0, _HARDNESS_STOPS)
+    layer.setOpacity(_WATER_OPACITY)
 
 
 def _bottom_classes(layer):

@@ -56,9 +56,9 @@ def _difference(layer):
     stretch(layer, 1, -size, size, _CHANGE_STOPS)
 
 
-def _water_depth(layer, deepest=1.0):
-    """The blue ramp from the surface to the deepest depth, m, without a look at the cells."""
-    stretch(layer, 1, 0.0, deepest, DEPTH_STOPS)
+def _water_depth(layer, shallowest=0.0, deepest=1.0):
+    """The blue ramp between two depths, m, without a look at the cells."""
+    stretch(layer, 1, shallowest, deepest, DEPTH_STOPS)
 
 
 STYLES = {

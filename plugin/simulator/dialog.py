@@ -38,7 +38,7 @@ __all__ = ["SimulatorDialog"]
 #: How much of each fault is put in: of sentences one in a hundred, of bytes one in ten thousand, of
 #: minutes one in ten.
 _SHARES = {"bytes": 1e-4, "nodepth": 0.1, "nofix": 0.1, "silence": 0.1, "seconddepth": 1.0}
-_SHARES |= {"buffered": 0.1, "olddate": 1.0}
+_SHARES |= {"buffered": 0.1, "olddate": 1.0, "unplugged": 0.2}
 _USUAL_SHARE, _PORT, _LOOK_MS = 0.01, 10110, 500
 
 
@@ -96,14 +96,14 @@ class SimulatorDialog(QDialog):
         form = QFormLayout()
         form.addRow(tr("&Log"), self.logs)
         form.addRow(tr("&Speed"), self.speed)
-        form.addRow(tr("&Send over"), self.way)
+        form.addRow(tr("Send &over"), self.way)
         form.addRow(tr("&Port"), self.port)
         form.addRow("", self.loop)
         box, grid = QGroupBox(tr("Faults")), QGridLayout()
         for number, check in enumerate(self.faults.values()):
             grid.addWidget(check, number // 2, number % 2)
         row = QHBoxLayout()
-        label = QLabel(tr("&Number of the draw"))
+        label = QLabel(tr("&Random seed"))
         label.setBuddy(self.seed)
         row.addWidget(label)
         row.addWidget(self.seed)
@@ -122,6 +122,7 @@ class SimulatorDialog(QDialog):
         column.addWidget(self.wrong)
         column.addLayout(form)
         column.addWidget(box)
+        column.addStretch(1)
         column.addWidget(self.said)
         column.addLayout(place)
         column.addWidget(self.bar)
@@ -154,7 +155,7 @@ class SimulatorDialog(QDialog):
         outlet = self._outlet()
         loops = self.loop.isChecked()
         self.player = Player(whole, self.speed.value(), outlet, loops, waits=True).start()
-        _settings.keep_sources([outlet.spec])
+        self._offer()
         self._look.start()
 
     def stop(self):
@@ -164,6 +165,11 @@ class SimulatorDialog(QDialog):
             self.player.stop()
         self.player = None
         self._show()
+
+    def _offer(self):
+        """Offer what plays as the source of the next outing."""
+        _settings.keep_sources([self.player.outlet.spec])
+        self.where.setText(self.player.place)
 
     def _outlet(self):
         way, port = self.way.currentData(), self.port.value()
@@ -189,14 +195,22 @@ class SimulatorDialog(QDialog):
                 tr("Start, then go on the water: the simulator is chosen as the source there.")
             )
             return
-        self.where.setText(self.player.place)
+        if self.where.text() != self.player.place:  # it was unplugged
+            self._offer()
         self.bar.setValue(int(100 * self.player.share))
-        heard = self.player.outlet.is_heard
-        self.said.setText(
-            tr("It plays, also when this window is closed. Source:")
-            if heard
-            else tr("It begins as soon as somebody connects. Source:")
-        )
+        self.said.setText(self._how_it_goes(self.player.outlet))
+
+    def _how_it_goes(self, outlet):
+        if outlet.is_heard:
+            text = tr("It plays, also when this window is closed. Source:")
+        elif self.player.sent:
+            text = tr("It plays, but nobody is connected. Source:")
+        else:
+            text = tr("It begins as soon as somebody connects. Source:")
+        if outlet.is_elsewhere:
+            taken = tr("Another program uses port {}, so another port is used.")
+            text = taken.format(self.port.value()) + " " + text
+        return text
 
 
 def _ways() -> dict:

@@ -13,6 +13,10 @@ JUMP_S = 2.0
 #: A computer's clock is wrong where it is so far from the time of the fixes, s; receivers tell the
 #: time up to a second late.
 WRONG_S = 3.0
+#: A wrong clock is said again where it is wrong by so much more or less, as a share: a log that is
+#: played faster than it was recorded would be said at each look.
+_CHANGED = 0.01
+_DAY_S = 86_400
 
 
 def clocks() -> tuple:
@@ -64,14 +68,21 @@ class ClockWatch:
         told = now.gps_time.astype("datetime64[ms]").astype(np.int64) / 1e3
         gap = (utc_us - (monotonic_us - now.fix_us)) / 1e6 - told
         before = 0.0 if self._gap is None else self._gap
-        if abs(gap - before) <= WRONG_S:
+        agrees = abs(gap) <= WRONG_S
+        if abs(gap - before) <= (WRONG_S if agrees else max(WRONG_S, _CHANGED * abs(before))):
             return []
         self._gap = gap
-        if abs(gap) <= WRONG_S:
+        if agrees:
             return [("clock", tr("The computer's clock agrees with GPS time again."))]
         text = (
-            tr("The computer's clock is {:,.0f} s ahead of GPS time. GPS time counts.")
+            tr("The computer's clock is {} ahead of GPS time. GPS time counts.")
             if gap > 0
-            else tr("The computer's clock is {:,.0f} s behind GPS time. GPS time counts.")
+            else tr("The computer's clock is {} behind GPS time. GPS time counts.")
         )
-        return [("clock", text.format(abs(gap)))]
+        return [("clock", text.format(_length(abs(gap))))]
+
+
+def _length(seconds) -> str:
+    if seconds < 2 * _DAY_S:
+        return tr("{:,.0f} s").format(seconds)
+    return tr("{:,.0f} days").format(seconds / _DAY_S)

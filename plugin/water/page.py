@@ -119,23 +119,25 @@ class WaterPage(QWidget):
         row.addWidget(self.view, 1)
         row.addWidget(self.where)
         column.addLayout(row)
+        column.addWidget(self.recorded)
+        column.addWidget(self.sources)
         column.addWidget(self._more())
         column.addStretch(1)
         column.addWidget(self.end)
         column.addWidget(self.caution)
 
     def _more(self):
-        box = QgsCollapsibleGroupBox(tr("Recording"))
+        """What is seldom looked at is folded, so that the end of the outing is in sight."""
+        box = QgsCollapsibleGroupBox(tr("More"))
         form = QFormLayout(box)
         form.setContentsMargins(4, 4, 4, 4)
-        form.addRow(self.recorded)
-        form.addRow(self.sources)
         form.addRow(self.change)
         form.addRow(tr("Measured from"), self.depth_from)
         form.addRow(tr("Position"), self.place)
         form.addRow(tr("Water"), self.temperature)
         form.addRow(tr("Time offset"), self.offset)
         box.setSaveCollapsedState(False)
+        box.setCollapsed(True)
         return box
 
     # -- what is shown --------------------------------------------------------

@@ -5,9 +5,18 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from lakefloor.algorithms.core import crs
 from lakefloor.algorithms.core.errors import LakefloorError
 from lakefloor.algorithms.core.playing.faults import FAULTS, with_faults
-from lakefloor.algorithms.core.playing.timeline import on_two_devices, sentence, timeline
+from lakefloor.algorithms.core.playing.timeline import (
+    LONGEST_BREAK_S,
+    logs_of,
+    on_two_devices,
+    sentence,
+    sentences_of,
+    timeline,
+)
+from lakefloor.algorithms.core.reading.arrivals import arrival_record
 from lakefloor.algorithms.core.reading.logs import read_logs
 from lakefloor.algorithms.core.reading.nmea_log import parse_nmea_log
 from lakefloor.algorithms.core.reading.nmea_sentences import collect_sentences
@@ -47,7 +56,10 @@ def test_other_logs_are_played_as_sentences_that_read_back_alike(name):
     rows = np.array([row for row in rows if row is not None])
     one, other = back.select(kept), reading.soundings.select(rows)
     # Depths are sent to the centimeter, hardness to the thousandth.
-    assert np.nanmedian(np.abs(one.raw_depth - other.raw_depth)) <= 0.0051
+    assert np.abs(one.raw_depth - other.raw_depth).max() <= 0.0051
+    # A depth follows its fix within the second, in which the boat goes about 3 m.
+    lon, lat = crs.transform(other.x, other.y, reading.epsg, 4326)
+    assert np.hypot((one.x - lon) * 76_700.0, (one.y - lat) * 111_200.0).max() < 4.0
     assert np.isfinite(one.hardness).mean() == pytest.approx(
         np.isfinite(other.hardness).mean(), abs=0.05
     )
@@ -113,6 +125,103 @@ def test_an_old_date_is_mended_by_the_reader(played):
     name_date = np.datetime64("2025-05-17")
     mended = parse_nmea_log(old.data, name_date=name_date).soundings
     assert mended.time[0].astype("datetime64[D]") == name_date
+
+
+def test_all_faults_together_on_a_line_that_is_broken_already(played):
+    """Each takes what the others have made of the sentences."""
+    some = played.select(slice(0, 3000))
+    broken = with_faults(some, {"bytes": 0.01, "cut": 0.1}, seed=1)
+    all_of_them = dict.fromkeys(FAULTS, 0.3)
+    once = with_faults(broken, all_of_them, seed=2)
+    assert (np.diff(once.seconds) >= 0).all()
+    assert once.data == with_faults(broken, all_of_them, seed=2).data
+
+
+def test_the_draw_of_a_fault_does_not_depend_on_the_others(played):
+    some = played.select(slice(0, 1000))
+    alone = with_faults(some, {"checksum": 0.05}, seed=7)
+    late = with_faults(some, {"checksum": 0.05, "buffered": 0.5}, seed=7)
+    assert alone.data == late.data
+
+
+def test_late_sentences_come_behind_those_sent_after_them(played):
+    some = played.select(slice(0, 1000))
+    late = with_faults(some, {"late": 0.05}, seed=1)
+    assert sorted(late.chunks) == sorted(some.chunks)
+    assert late.chunks != some.chunks
+    assert (np.diff(late.seconds) >= 0).all()
+
+
+def test_plugs_are_pulled_at_ends_of_minutes(played):
+    pulled = with_faults(played, {"unplugged": 0.2}, seed=1).unplugged
+    assert 5 <= len(pulled) <= 20  # of 59
+    assert (pulled % 60 == 0).all()
+
+
+def test_glued_cut_doubled_and_noise_change_the_share_they_are_given(played):
+    lines = len(played.data.splitlines())
+    for name, change in (("glued", -1), ("doubled", 1)):
+        count = len(with_faults(played, {name: 0.1}).data.splitlines())
+        assert (count - lines) * change == pytest.approx(0.1 * lines, rel=0.15)
+    for name in ("cut", "noise"):
+        chunks = with_faults(played, {name: 0.1}).chunks
+        assert sum(a != b for a, b in zip(chunks, played.chunks)) == pytest.approx(
+            0.1 * lines, rel=0.15
+        )
+
+
+def test_one_byte_in_a_thousand_is_another(played):
+    broken = np.frombuffer(with_faults(played, {"bytes": 0.001}).data, np.uint8)
+    whole = np.frombuffer(played.data, np.uint8)
+    assert (broken != whole).mean() == pytest.approx(0.001, rel=0.15)
+
+
+def test_a_text_log_can_be_played_as_it_is():
+    whole = timeline(LOGS / "2025-08-09.csv", as_text=True)
+    assert whole.data == (LOGS / "2025-08-09.csv").read_bytes()
+    soundings = read_logs(LOGS / "2025-08-09.csv").soundings
+    assert len(whole) >= len(soundings) + 1
+    breaks = np.diff(soundings.time.astype(np.int64)).clip(0, 20_000).sum() / 1000.0
+    assert whole.seconds[-1] == pytest.approx(breaks, abs=1.5)
+
+
+def test_a_recording_is_played_as_it_arrived(tmp_path, played):
+    """Two sources, whose lines come in turn; the second session begins on another clock."""
+    folder = tmp_path / "2025-05-17_223608Z"
+    folder.mkdir()
+    (folder / "recording.json").write_text("{}")
+    some = played.select(slice(0, 600))
+    for number, line in enumerate(on_two_devices(some), 1):
+        ends = np.cumsum([len(chunk) for chunk in line.chunks])
+        times = (1e6 * line.seconds).astype(int)
+        sessions = np.where(line.seconds < 50.0, 1, 2)
+        records = [
+            arrival_record(session, end, us + 10**9 * (session == 1), us)
+            for session, end, us in zip(sessions.tolist(), ends.tolist(), times.tolist())
+        ]
+        (folder / f"source-{number}.nmea").write_bytes(line.data)
+        (folder / f"source-{number}.arrivals").write_bytes(b"".join(records))
+    for given in (tmp_path, folder, folder / "source-2.nmea"):
+        assert logs_of([given]) == [folder]
+    whole = timeline(logs_of([tmp_path]))
+    assert sorted(whole.chunks) == sorted(some.chunks)
+    first = some.seconds < 50.0
+    assert whole.select(slice(0, first.sum())).seconds == pytest.approx(
+        np.sort(some.seconds[first]), abs=0.3
+    )
+    assert np.diff(whole.seconds).max() == pytest.approx(LONGEST_BREAK_S)
+
+
+def test_soundings_without_a_time_are_left_out_where_others_have_one():
+    reading = read_logs(LOGS / "2026-06-20.gpx")
+    lon, lat = crs.transform(reading.soundings.x, reading.soundings.y, reading.epsg, 4326)
+    some = reading.soundings.replace(x=lon, y=lat).select(slice(0, 10))
+    time = some.time.copy()
+    time[3] = np.datetime64("NaT")
+    back = parse_nmea_log(sentences_of(some.replace(time=time)).data).soundings
+    assert back.raw_depth == pytest.approx(np.delete(some.raw_depth, 3)[: len(back)], abs=0.0051)
+    untimed = sentences_of(some.replace(time=np.full(10, np.datetime64("NaT", "ms"))))
+    assert untimed.seconds[-1] == pytest.approx(9.0, abs=0.1)
 
 
 def test_what_is_no_fault_is_refused():

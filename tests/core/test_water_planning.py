@@ -128,3 +128,13 @@ def test_a_boat_far_from_the_water_gets_a_sentence():
     plan = plan_next(growing, (5000.0, 5000.0), interval_m=0.3)
     assert plan["line"] is None
     assert plan["error"].endswith(".")
+
+
+def test_one_lane_without_a_shoreline_says_what_is_missing_in_words_of_the_water():
+    """Nobody is asked for a shore buffer, which the page on the water has no field for."""
+    growing = GrowingMap(MapSettings("EPSG:32615", 2.0, SPACING, 50.0))
+    growing.add(sounded(path((0.0, 0.0), (200.0, 0.0))), 1)
+    plan = plan_next(growing, (200.0, 0.0), interval_m=0.3)
+    assert plan["line"] is None
+    assert "side by side" in plan["error"]
+    assert "buffer" not in plan["error"]

@@ -475,6 +475,11 @@ def test_a_clock_beside_gps_time_is_said_once():
     assert "3,600 s behind" in text
     ((_, text),) = compare(0.1, 5)
     assert "agrees" in text
+    ((_, text),) = compare(902.9 * 86_400.0, 6)
+    assert "is 903 days ahead" in text
+    assert compare(902.9 * 86_400.0 - 60.0, 7) == [], "a log that is played fast"
+    ((_, text),) = compare(0.1, 8)
+    assert "agrees" in text
     nothing = SimpleNamespace(fix_us=None, gps_time=np.datetime64("NaT", "ms"))
     assert watch.compare(nothing, 0, 0) == []
 

@@ -9,7 +9,8 @@ from types import SimpleNamespace
 
 import numpy as np
 import pytest
-from qgis.core import QgsFeatureRequest, QgsPointXY, QgsProject, QgsRectangle
+from osgeo import gdal
+from qgis.core import QgsFeatureRequest, QgsPointXY, QgsProject, QgsRasterLayer, QgsRectangle
 from qgis.gui import QgsMapCanvas
 from qgis.PyQt.QtCore import QCoreApplication, QSize
 
@@ -17,6 +18,7 @@ from lakefloor.algorithms import _store
 from lakefloor.algorithms._lake.facts import Boat, LakeFacts
 from lakefloor.algorithms._lake.making import new_lake
 from lakefloor.algorithms._project.lake_group import LAKE, ROLE
+from lakefloor.algorithms._styling import apply_style
 from lakefloor.algorithms.core import crs
 from lakefloor.algorithms.core.soundings import Soundings
 from lakefloor.plugin.tools.readout import texts_at
@@ -115,7 +117,10 @@ def test_what_is_driven_is_on_the_canvas_in_layers_of_the_lake(lake, layers):
     assert there
     assert value == pytest.approx(bottom(place.x(), place.y()), abs=0.05)
     hardness = layer_of("water_hardness")
-    assert hardness.dataProvider().sample(place, 1) == (pytest.approx(0.7, abs=1e-5), True)
+    on_track = QgsPointXY(WEST + 100.0, SOUTH + 81.0)
+    assert hardness.dataProvider().sample(on_track, 1) == (pytest.approx(0.7, abs=1e-5), True)
+    # Between the tracks the depth is seen.
+    assert not np.isfinite(hardness.dataProvider().sample(place, 1)[0])
     for line in layer_of("water_contours").getFeatures():
         for vertex in line.geometry().vertices():
             if WEST + 20 < vertex.x() < WEST + 180 and SOUTH + 20 < vertex.y() < SOUTH + 160:
@@ -194,6 +199,22 @@ def test_the_contours_of_a_window_take_the_place_of_those_it_had(lake, layers):
     for key, count in drawn.items():
         request = QgsFeatureRequest().setFilterExpression(f"\"window\" = '{key}'")
         assert len(list(lines.getFeatures(request))) == count
+
+
+def test_colors_are_those_of_the_lake_s_map(lake, layers, tmp_path):
+    """The same blue for the same depth on both sides of the edge of what was driven today."""
+    begin(layers, lake)
+    path = str(tmp_path / "surface.tif")
+    gdal.GetDriverByName("GTiff").Create(path, 2, 2, 1, gdal.GDT_Float32).FlushCache()
+    surface = QgsRasterLayer(path, "Smooth surface")
+    surface.setCustomProperty(ROLE, "surface")
+    surface.setCustomProperty(LAKE, lake.facts.id)
+    apply_style(surface, "water_depth", shallowest=0.4, deepest=18.0)
+    QgsProject.instance().addMapLayer(surface)
+    layers.add(heard(driven(), 10))
+    until(lambda: is_shown(layers, 10))
+    renderer = layer_of("water_depth").renderer()
+    assert (renderer.classificationMin(), renderer.classificationMax()) == (0.4, 18.0)
 
 
 def test_hardness_is_on_the_map_only_when_the_sounder_tells_it(lake, layers):

@@ -130,6 +130,18 @@ def test_figures_grow_with_the_panel(page, width, least):
     assert page.figures.depth.value.sizeHint().width() <= width
 
 
+def test_the_end_of_the_outing_is_in_sight_on_a_small_screen(page):
+    page.resize(330, 580)
+    page.say("map", "The map is drawn quickly. The careful map at home may differ a little.")
+    page.recorded.setText("Recording for 4 min: 461 soundings, 0.1 MB. Free space: 58.2 GB.")
+    page.sources.setText("127.0.0.1:10110 is connected.")
+    page.show()
+    QApplication.processEvents()
+    bottom = page.end.geometry().bottom()
+    page.hide()
+    assert bottom < 580
+
+
 def test_what_is_asked(page):
     asked = []
     page.mark_asked.connect(asked.append)

@@ -113,7 +113,8 @@ def test_levels_are_in_the_time_of_the_gps_where_the_computer_is_wrong(session, 
         session.recorder.hear(gps_time=gps, **fix())
     _, given = session.end([reading(2.6, "feet", now)])
     moved = [datetime.fromisoformat(each["utc"].replace("Z", "+00:00")) for each in given["levels"]]
-    assert 3480.0 <= (moved[0] - now).total_seconds() <= 3600.0
+    # A reading is kept to the second, and moved outward by a minute or two.
+    assert 3479.0 <= (moved[0] - now).total_seconds() <= 3600.0
     assert 7200.0 <= (moved[1] - now).total_seconds() <= 7321.0
 
 
@@ -327,7 +328,7 @@ def test_the_next_lane_is_told_or_why_there_is_none(outing):
         "Next lane: 100 ft to its start, 1,000 ft long, about 3 min. Closes a gap."
     )
     planned.emit({"error": "No depth is known.", "line": None})
-    assert line.text() == "No lane is proposed: No depth is known."
+    assert line.text() == "No next lane yet. No depth is known."
     planned.emit({"line": None, "done": False})
     assert line.text() == "Lanes are left, but none fits into the time."
     planned.emit({"line": None, "done": True, "lanes": 6, "cross_line": False})

@@ -72,7 +72,7 @@ class NotingMap(QObject):
     planned = pyqtSignal(object)
     shown = pyqtSignal(object)
 
-    def __init__(self, parent=None):
+    def __init__(self, parent=None, canvas=None):
         super().__init__(parent)
         self.asked = []
 

@@ -3,16 +3,17 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from functools import cached_property
 
 import numpy as np
-from scipy.ndimage import gaussian_filter
+from scipy.ndimage import distance_transform_edt, gaussian_filter
 
 from ..errors import LakefloorError
 from ..grid import Grid, Surface
 from ..polygons import inside
 from ..soundings import Soundings
 from ..surface.frame import Frame, frame
-from ..surface.nodes import join, shore_nodes, sounding_nodes
+from ..surface.nodes import NODES_PER_SPACING, join, shore_nodes, sounding_nodes
 from ..surface.smooth_surface import Learned, SmoothFit, draw_smooth
 from ..surface.surface_uncertainty import Growth
 from ..surface.tiles import learn
@@ -28,8 +29,9 @@ _TURN = 3
 _ENOUGH = 400
 #: What is taken before anything was learned: give of the plate, and growth of the error.
 _USUAL_GIVE, _USUAL_RATE, _USUAL_NOISE = 0.03, 1.5, 0.05
-#: Reach of a sounding's hardness, in lane spacings.
-_HARDNESS_REACH = 0.35
+#: Hardness is a mean over so much of a lane spacing, and is drawn so near to the tracks that the
+#: depth between them is seen.
+_HARDNESS_REACH, _HARDNESS_NEAR = 0.1, 0.25
 
 
 class GrowingMap:
@@ -56,7 +58,7 @@ class GrowingMap:
             int(np.ceil(settings.max_gap / settings.cell / HALO_CELLS)), 1
         )
         self._held, self._shift = HeldSoundings(settings), 0.0
-        self._drawn, self._stamps, self._masks = {}, {}, {}
+        self._drawn, self._stamps, self._shores = {}, {}, {}
         self._waiting, self._turn = {}, 0
         self._learned, self._learned_from = settings.learned, 0
         self._last_lane = 0
@@ -167,39 +169,40 @@ class GrowingMap:
         reach = self._halo * s.cell
         void = np.broadcast_to(np.nan, (size, size))
         grid = Grid(void, west - reach, north + reach, s.cell, s.cell)
-        soundings, shoreline = soundings_of(rows), None
-        block = s.spacing / 4.0
+        soundings, block, water = soundings_of(rows), s.spacing / NODES_PER_SPACING, None
         nodes = [sounding_nodes(soundings, block)]
         if s.shoreline is not None:
-            mask, shore, shoreline = self._shore(key, grid, block)
-            if not mask.any():
+            water, shore = self._shore(key, grid)
+            if not water.any():
                 return None
             nodes.append(shore)
-        part = Frame(join(nodes), soundings, grid, s.spacing, s.max_gap, shoreline, s.shore_depth)
-        if shoreline is not None:
-            part.__dict__["mask"] = mask  # what a cached property keeps
-        return part
+        return Frame(
+            join(nodes),
+            soundings,
+            grid,
+            s.spacing,
+            s.max_gap,
+            s.shoreline,
+            s.shore_depth,
+            water=water,
+        )
 
-    def _shore(self, key, grid, block):
-        """Return the mask of a window's frame, the nodes along its shores, and the shoreline."""
-        if key not in self._masks:
-            s = self.settings
-            mask = inside(s.shoreline, grid)
-            nodes = self._shore_nodes(block)
+    def _shore(self, key, grid):
+        """Return the water of a window with its halo, and the nodes along its shores."""
+        if key not in self._shores:
+            nodes = self._shore_nodes
             west, south, east, north = grid.bounds
             here = (nodes.x >= west) & (nodes.x < east) & (nodes.y > south) & (nodes.y <= north)
-            self._masks[key] = mask, nodes.select(here)
-        return (*self._masks[key], self.settings.shoreline)
+            self._shores[key] = inside(self.settings.shoreline, grid), nodes.select(here)
+        return self._shores[key]
 
-    def _shore_nodes(self, block):
-        if "nodes" not in self._masks:
-            s = self.settings
-            made = shore_nodes(s.shoreline, block, s.shore_depth, tolerance=s.cell / 4.0)
-            self._masks["nodes"] = made
-        return self._masks["nodes"]
+    @cached_property
+    def _shore_nodes(self):
+        s, block = self.settings, self.settings.spacing / NODES_PER_SPACING
+        return shore_nodes(s.shoreline, block, s.shore_depth, tolerance=s.cell / 4.0)
 
     def _hardness(self, part, rows, distance):
-        """Return hardness on the cells of a frame, as a mean that fades with distance."""
+        """Return hardness on the cells along the tracks, as a mean that fades with distance."""
         known = np.isfinite(rows[:, 4])
         if not known.any():
             return None
@@ -211,9 +214,13 @@ class GrowingMap:
         size = shape[0] * shape[1]
         weight = np.bincount(flat, minlength=size).reshape(shape).astype(float)
         total = np.bincount(flat, rows[known, 4][here], size).reshape(shape)
-        reach = max(_HARDNESS_REACH * self.settings.spacing / self.settings.cell, 1.0)
+        if not weight.any():
+            return None
+        spacing = self.settings.spacing / self.settings.cell
+        away, reach = distance_transform_edt(weight == 0), max(_HARDNESS_REACH * spacing, 1.0)
+        # Farther than a filter reaches there is nothing to draw.
         weight, total = (gaussian_filter(v, reach, mode="constant") for v in (weight, total))
-        near = np.isfinite(distance) & (weight > 1e-6)
+        near = np.isfinite(distance) & (away <= max(_HARDNESS_NEAR * spacing, 1.0))
         return np.where(near, total / np.where(near, weight, 1.0), np.nan)
 
     # -- lines over window edges ----------------------------------------------

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 
+from .cross_line import has_cross_line
+
 #: Places are taken so far apart, m.
 _APART_M = 2.0
 #: A straight run of so many meters is a lane.
@@ -12,8 +14,8 @@ _LANE_M = 40.0
 _HEADING_M = 12.0
 #: A boat that has turned so far from its lane has ended it, degrees.
 _TURNED = 30.0
-#: A cross-line meets lanes at more than this, degrees.
-_ACROSS = 45.0
+#: A way of so many meters without a place between them ends a lane.
+_GAP_M = 50.0
 
 
 class LaneEnds:
@@ -34,10 +36,9 @@ class LaneEnds:
 
     def add(self, x: np.ndarray, y: np.ndarray) -> bool:
         """Take places of the boat in their order, m; return whether a lane has ended."""
-        ended = False
-        for place in np.column_stack([x, y]):
-            if np.isfinite(place).all():
-                ended |= self._step(place)
+        places, ended = np.column_stack([x, y]), False
+        for place in places[np.isfinite(places).all(axis=1)]:
+            ended |= self._step(place)
         return ended
 
     @property
@@ -49,17 +50,7 @@ class LaneEnds:
 
     def cross_line(self) -> bool:
         """Tell whether a lane crossed at least half of the others, all at an angle."""
-        return any(
-            crossed >= max(0.5 * (len(self.lanes) - 1), 1.0)
-            for crossed in map(self._crossed, self.lanes)
-        )
-
-    def _crossed(self, line) -> int:
-        return sum(
-            _angle(line, other) > _ACROSS and _cross(line, other)
-            for other in self.lanes
-            if other is not line
-        )
+        return has_cross_line(np.array(self.lanes))
 
     def _step(self, place):
         if not self._way:
@@ -68,6 +59,8 @@ class LaneEnds:
         step = float(np.hypot(*(place - self._way[-1])))
         if step < _APART_M:
             return False
+        if step > _GAP_M:
+            return self._leave([place])
         self._way.append(place)
         self._length += step
         if len(self._way) < 3 or not self._has_turned():
@@ -79,7 +72,7 @@ class LaneEnds:
         whole = np.array([self._way[0], self._way[-len(recent)]])
         if np.hypot(*np.diff(whole, axis=0)[0]) < _APART_M:
             return False
-        return _angle(whole, np.array([recent[0], recent[-1]]), directed=True) > _TURNED
+        return _angle(whole, np.array([recent[0], recent[-1]])) > _TURNED
 
     def _recent(self):
         count = 2
@@ -90,29 +83,23 @@ class LaneEnds:
         return self._way[-count:]
 
     def _turn(self):
-        recent = self._recent()
-        end = self._way[-len(recent)]
-        was_lane = np.hypot(*(end - self._way[0])) >= _LANE_M
+        recent = list(self._recent())
+        del self._way[len(self._way) - len(recent) + 1 :]
+        return self._leave(recent)
+
+    def _leave(self, onward):
+        """Begin another run; return whether the one so far was a lane."""
+        run = np.array([self._way[0], self._way[-1]])
+        was_lane = bool(np.hypot(*(run[1] - run[0])) >= _LANE_M)
         if was_lane:
-            self.lanes.append(np.array([self._way[0], end]))
-        self._way = list(recent)
-        self._length = float(np.hypot(*np.diff(np.array(recent), axis=0).T).sum())
-        return bool(was_lane)
+            self.lanes.append(run)
+        self._way = onward
+        self._length = float(np.hypot(*np.diff(np.array(onward), axis=0).T).sum())
+        return was_lane
 
 
-def _angle(one, other, directed=False) -> float:
-    """Return the angle between two lines, degrees; 0 to 90, or to 180 where they are directed."""
+def _angle(one, other) -> float:
+    """Return by how much two runs differ in heading, degrees, 0 to 180."""
     a, b = one[1] - one[0], other[1] - other[0]
     cosine = (a @ b) / max(np.hypot(*a) * np.hypot(*b), 1e-12)
-    return float(np.degrees(np.arccos(np.clip(cosine if directed else abs(cosine), -1.0, 1.0))))
-
-
-def _cross(one, other) -> bool:
-    def side(line, place):
-        (x0, y0), (x1, y1) = line
-        return (x1 - x0) * (place[1] - y0) - (y1 - y0) * (place[0] - x0)
-
-    return (
-        side(one, other[0]) * side(one, other[1]) <= 0.0
-        and side(other, one[0]) * side(other, one[1]) <= 0.0
-    )
+    return float(np.degrees(np.arccos(np.clip(cosine, -1.0, 1.0))))

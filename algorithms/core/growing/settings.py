@@ -56,7 +56,14 @@ class MapSettings:
         return key[0] * self.side, -key[1] * self.side
 
     def windows_of(self, x: np.ndarray, y: np.ndarray) -> np.ndarray:
-        """Return the column and row of the window of each place, int64, shape (n, 2)."""
+        """Return the column and row of the window of each place, int64, shape (n, 2).
+
+        Examples
+        --------
+        >>> settings = MapSettings(32615, cell=2.0, spacing=20.0, max_gap=50.0)
+        >>> settings.windows_of([600.0, -1.0], [-100.0, 100.0]).tolist()
+        [[1, 0], [-1, -1]]
+        """
         place = np.column_stack([np.asarray(x), -np.asarray(y)])
         return np.floor(place / self.side).astype(np.int64)
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import numpy as np
+from scipy.ndimage import binary_dilation
 from shapely.geometry import LineString
 from shapely.geometry.base import BaseGeometry
 
@@ -56,6 +57,7 @@ def candidate_lanes(
         Of the lanes so far, degrees; five others are tried too.
     """
     doubtful = on_grid(field, gap > 0)
+    around = binary_dilation(doubtful, np.ones((3, 3)))
     points = np.concatenate(rings(within))
     origin = points.mean(axis=0)
     out = []
@@ -64,13 +66,25 @@ def candidate_lanes(
         u, v = (points - origin) @ along, (points - origin) @ aside
         # Beside the lanes so far only the middle between two of them is a good place.
         shift = spacing / (2.0 if number else 4.0)
-        for offset in np.arange(v.min() + spacing / 2.0, v.max(), shift):
-            middle = origin + offset * aside
-            line = LineString([middle + u.min() * along, middle + u.max() * along])
-            for piece in lines_of(within.intersection(line)):
+        offsets = np.arange(v.min() + spacing / 2.0, v.max(), shift)
+        ends = origin + offsets[:, None, None] * aside + np.outer([u.min(), u.max()], along)
+        for both in ends[_meets(ends, around, field.grid)]:
+            for piece in lines_of(within.intersection(LineString(both))):
                 a, b = np.asarray(piece.coords)[[0, -1]]
                 out += over_gaps(a, b, doubtful, field.grid, unit)
     return out
+
+
+def _meets(ends, mask, grid) -> np.ndarray:
+    """Tell which lines of one length, shape (n, 2, 2), meet cells of a mask."""
+    if not len(ends):
+        return np.zeros(0, dtype=bool)
+    count = int(np.ceil(np.hypot(*(ends[0, 1] - ends[0, 0])) / grid.dx)) + 1
+    places = ends[:, :1] + np.linspace(0.0, 1.0, count)[:, None] * (ends[:, 1:] - ends[:, :1])
+    row, col = (np.rint(v).astype(int) for v in grid.rows_cols(places[..., 0], places[..., 1]))
+    rows, cols = mask.shape
+    inside = (row >= 0) & (row < rows) & (col >= 0) & (col < cols)
+    return (mask[row.clip(0, rows - 1), col.clip(0, cols - 1)] & inside).any(axis=1)
 
 
 def on_grid(field: CoarseSurface, values: np.ndarray) -> np.ndarray:

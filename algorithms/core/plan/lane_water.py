@@ -9,7 +9,8 @@ from scipy.ndimage import distance_transform_edt
 from shapely.geometry.base import BaseGeometry
 
 from ..chart.contour_domain import cells_polygon
-from ..grid import Surface
+from ..errors import LakefloorError
+from ..grid import Grid, Surface
 from ..polygons import rings
 from .boat import Boat
 from .driving import LAUNCH_REACH, shallow_cells
@@ -43,6 +44,27 @@ class OpenWater:
     ways: Water | None
 
 
+def reaching_over(surface: Surface, lake: BaseGeometry) -> Surface:
+    """Return a surface that reaches over a lake, nothing drawn where it did not reach before."""
+    west, south, east, north = lake.bounds
+    grid = surface.depth
+    left, bottom, right, top = grid.bounds
+    more = (
+        ((north - top) / grid.dy, (bottom - south) / grid.dy),
+        ((left - west) / grid.dx, (east - right) / grid.dx),
+    )
+    cells = [tuple(max(int(np.ceil(each)), 0) for each in pair) for pair in more]
+
+    def wider(band):
+        values = np.pad(band.values, cells, constant_values=np.nan)
+        return Grid(
+            values, left - cells[1][0] * grid.dx, top + cells[0][0] * grid.dy, grid.dx, grid.dy
+        )
+
+    depth, uncertainty, distance = map(wider, surface.bands)
+    return Surface(depth, uncertainty, distance, surface.spacing)
+
+
 def open_water(
     surface: Surface,
     lake: BaseGeometry | None,
@@ -70,7 +92,13 @@ def open_water(
     shallow = shallow_cells(surface.depth, boat.min_depth)
     if lake is None:
         lake = between_lanes(surface, spacing, max_gap)
-        within, _ = navigable(lake, min(boat.buffer_m, spacing / 4.0), shallow)
+        buffer_m = min(boat.buffer_m, spacing / 4.0)
+        if lake.buffer(-buffer_m).is_empty:
+            raise LakefloorError(
+                "Without a shoreline, a lane is planned only between lanes already driven. Record "
+                "two or more lanes side by side, or draw the shoreline."
+            )
+        within, _ = navigable(lake, buffer_m, shallow)
         return OpenWater(lake, within, None)
     within, passage = navigable(lake, boat.buffer_m, shallow)
     return OpenWater(lake, within, prepare_water(_with_few_corners(passage)))

@@ -16,7 +16,7 @@ from ..number_text import written
 from .boat import USUAL_BOAT, Boat
 from .candidate_lanes import LONGEST_LANE, candidate_lanes, heading_so_far, on_grid, over_gaps
 from .lane_rates import best_lane
-from .lane_water import Start, open_water
+from .lane_water import Start, open_water, reaching_over
 from .lane_words import why_lane
 from .survey_gaps import (
     CoarseSurface,
@@ -80,7 +80,8 @@ class LaneAdvice:
     in_time : bool
         False where lanes are left, but none fits into the time.
     supported : float
-        Share of the water whose uncertainty supports the contour interval, 0 to 1.
+        Share of the water whose uncertainty supports the contour interval, within a lane spacing of
+        a sounding, 0 to 1.
     """
 
     lane: NextLane | None
@@ -115,7 +116,8 @@ def next_lane(
     boat_xy : array, shape (2,)
         Where the boat is, m.
     lake : Polygon or MultiPolygon, optional
-        Islands as holes, m. If None, the water between the lanes so far.
+        Islands as holes, m; all of it is to be mapped, sounded or not. If None, the water between the
+        lanes so far.
     max_gap : float, optional
         Without ``lake``: the farthest that lanes stand apart which have water between them is
         twice this, m; four times the spacing if None.
@@ -147,10 +149,11 @@ def next_lane(
     Notes
     -----
     Gaps, candidates, and what a lane gains are those of :func:`~.next_outing.next_outing`, but for
-    two things. Uncertainty counts up to 1.5 times what the interval allows, so that lanes stand
-    side by side instead of parting unsounded water into ever smaller halves. And places that
-    have a sounding within a quarter of the spacing are no gaps: where the bottom is so rough that
-    one more lane beside it does not help, none is asked for.
+    three things. Places farther than the lane spacing from any sounding are gaps, however smooth
+    the bottom seems from afar. Uncertainty counts up to 1.5 times what the interval allows, so that
+    lanes stand side by side instead of parting unsounded water into ever smaller halves. And places
+    that have a sounding within a quarter of the spacing are no gaps: where the bottom is so rough
+    that one more lane beside it does not help, none is asked for.
 
     A lane is chosen by itself, without those after it (a greedy choice by gain per time, as of
     Golden, Levy and Vohra 1987): the boat goes where it likes, and the next choice begins there.
@@ -164,12 +167,15 @@ def next_lane(
     spacing = spacing_to_come(surface) if spacing is None else spacing
     if not (np.isfinite(spacing) and spacing > 0):
         raise LakefloorError(f"The lane spacing is {written(spacing, 'g')} m. Give one above 0 m.")
+    if lake is not None:
+        surface = reaching_over(surface, lake)
     water = open_water(surface, lake, boat, spacing, max_gap)
     start = Start.of(water, boat, boat_xy, launch, minutes_left)
     field = coarse_surface(surface, water.lake, (), spacing)
     _, limit = limits(field, interval_m)
-    supported = float((field.sigma <= limit).mean())
-    counted, gap = _counted(field, limit, spacing, passed_over)
+    counted, doubtful = _counted(field, limit, spacing)
+    supported = float(1.0 - doubtful.mean())
+    gap = doubtful & _helped(field, spacing, passed_over)
     if not gap.any():
         return LaneAdvice(None, True, supported)
     heading = heading_so_far(surface.bands[2])
@@ -187,18 +193,25 @@ def next_lane(
     return LaneAdvice(lane, True, supported)
 
 
-def _counted(field: CoarseSurface, limit, spacing, passed_over) -> tuple:
-    """Return the surface with its uncertainty as far as it counts, and which cells are gaps."""
+def _counted(field: CoarseSurface, limit, spacing) -> tuple:
+    """Return the surface with its uncertainty as far as it counts, and which cells are doubtful."""
     law, most = field.law, _MOST_DOUBT * limit
+    unseen = field.distance > spacing
     noise = np.minimum(field.sigma, law.noise)
     over = np.maximum(field.sigma**2 - noise**2, 1e-12)
     # Where soundings would have to lie for an uncertainty at the bound, by the place's own growth.
-    share = np.clip((most**2 - noise**2) / over, 0.0, 1.0)
-    distance = field.distance * np.minimum(share ** (0.5 / law.power), 1.0)
-    gap = (field.sigma > limit) & (field.distance > max(_SOUNDED * spacing, field.grid.dx / 2.0))
+    share = np.clip((most**2 - noise**2) / over, 0.0, 1.0) ** (0.5 / law.power)
+    distance = np.where(unseen, np.minimum(field.distance * share, spacing), field.distance * share)
+    sigma = np.where(unseen, most, np.minimum(field.sigma, most))
+    return replace(field, sigma=sigma, distance=distance), sigma > limit
+
+
+def _helped(field: CoarseSurface, spacing, passed_over) -> np.ndarray:
+    """Tell where a lane may help: away from soundings, and from lanes that nobody wants."""
+    out = field.distance > max(_SOUNDED * spacing, field.grid.dx / 2.0)
     for line in passed_over:
-        gap &= distance_to_line(np.asarray(line, float), field.x, field.y) > spacing / 2.0
-    return replace(field, sigma=np.minimum(field.sigma, most), distance=distance), gap
+        out &= distance_to_line(np.asarray(line, float), field.x, field.y) > spacing / 2.0
+    return out
 
 
 def _choose(field, gap, water, start: Start, spacing, heading, kept) -> tuple:

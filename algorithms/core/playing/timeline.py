@@ -3,18 +3,27 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 import numpy as np
 
 from ..errors import LakefloorError
+from ..reading.arrivals import ARRIVALS_ENDING, parse_arrivals
 from ..reading.log_kinds import HEAD, kind_of_head
-from ..reading.nmea_sentences import collect_sentences, sentence_checksum
+from ..reading.nmea_sentences import collect_sentences, is_nmea, sentence_checksum
 from ..reading.parsed_log import UnreadTally
-from ..reading.recorded_log import line_ends
+from ..reading.recorded_log import (
+    in_order_of_arrival,
+    is_beside_a_log,
+    line_ends,
+    raw_logs,
+    recorded_lines,
+    recording_of,
+)
+from ..reading.text_log import TextLogOptions, parse_text_log
 from ..soundings import Soundings
-from ..times import DAY_MS
+from ..times import DAY_MS, seconds_of
 from ..units import FATHOM, FOOT, KNOT
 
 #: A break in a log is played as one of so many seconds.
@@ -34,10 +43,13 @@ class Timeline:
     seconds : array, shape (n,)
         From the first, s.
     chunks : list of bytes
+    unplugged : array, shape (m,)
+        Moments at which the plug is pulled and put in again, s.
     """
 
     seconds: np.ndarray
     chunks: list
+    unplugged: np.ndarray = field(default_factory=lambda: np.zeros(0))
 
     def __len__(self) -> int:
         return len(self.chunks)
@@ -50,19 +62,24 @@ class Timeline:
     def select(self, rows: np.ndarray) -> Timeline:
         """Return some of the pieces, as sent at their moments."""
         rows = np.arange(len(self))[rows]
-        return Timeline(self.seconds[rows], [self.chunks[i] for i in rows.tolist()])
+        chunks = [self.chunks[i] for i in rows.tolist()]
+        return replace(self, seconds=self.seconds[rows], chunks=chunks)
 
 
-def timeline(paths: str | Path | Iterable, *, longest_break_s: float = LONGEST_BREAK_S) -> Timeline:
+def timeline(
+    paths: str | Path | Iterable, *, longest_break_s: float = LONGEST_BREAK_S, as_text: bool = False
+) -> Timeline:
     """Return how logs are played, one after the other.
 
     Parameters
     ----------
     paths : path or iterable of paths
-        NMEA 0183 is played byte for byte, by the times of its fixes. GPX and delimited text are
-        played as the sentences of :func:`sentences_of`.
+        NMEA 0183 is played byte for byte, by the times of its fixes; a recording as it arrived.
+        GPX and delimited text are played as the sentences of :func:`sentences_of`.
     longest_break_s : float
         Longer breaks are shortened to this, s.
+    as_text : bool
+        Whether delimited text is played line by line as it is, by the times of its rows.
 
     Raises
     ------
@@ -72,17 +89,42 @@ def timeline(paths: str | Path | Iterable, *, longest_break_s: float = LONGEST_B
     paths = [paths] if isinstance(paths, (str, Path)) else list(paths)
     seconds, chunks, begin = [], [], 0.0
     for path in map(Path, paths):
-        data = _bytes_of(path)
-        if kind_of_head(data[:HEAD]) == "NMEA 0183":
-            part = _of_sentences(data)
-        else:
-            part = sentences_of(_soundings_of(path))
+        part = _of_recording(path) if path.is_dir() else _of_file(path, as_text)
         steps = np.diff(part.seconds, prepend=part.seconds[:1])
         at = begin + np.cumsum(np.clip(steps, 0.0, longest_break_s))
         seconds.append(at)
         chunks += part.chunks
         begin = float(at[-1]) + 1.0
     return Timeline(np.concatenate(seconds) if seconds else np.zeros(0), chunks)
+
+
+def _of_file(path, as_text):
+    data = _bytes_of(path)
+    kind = kind_of_head(data[:HEAD])
+    if kind == "NMEA 0183":
+        return _of_sentences(data)
+    if as_text and kind == "delimited text":
+        return _of_rows(data)
+    return sentences_of(_soundings_of(path))
+
+
+def _of_recording(folder):
+    """Return the lines of all sources of a recording as they arrived."""
+    sources = []
+    for path in raw_logs(folder):
+        data = _bytes_of(path)
+        if is_nmea(data):
+            arrivals, _ = parse_arrivals(_bytes_of(path.with_suffix(ARRIVALS_ENDING)))
+            sources.append(recorded_lines(data, arrivals))
+    if not sources:
+        raise LakefloorError(f"'{folder}' has no log with NMEA 0183 sentences. Choose another log.")
+    data, clock = in_order_of_arrival(sources)
+    stops = [*clock.start[1:].tolist(), len(data)]
+    chunks = [data[a:b] for a, b in zip(clock.start.tolist(), stops)]
+    steps = np.nan_to_num(np.diff(clock.us, prepend=clock.us[:1])) / 1e6
+    # The clocks of two sessions are not comparable.
+    steps[np.diff(clock.session, prepend=clock.session[:1]) != 0] = LONGEST_BREAK_S
+    return Timeline(np.cumsum(np.maximum(steps, 0.0)), chunks)
 
 
 def on_two_devices(whole: Timeline) -> tuple[Timeline, Timeline]:
@@ -101,11 +143,15 @@ def sentences_of(soundings: Soundings) -> Timeline:
     Parameters
     ----------
     soundings : Soundings
-        ``x`` and ``y`` are longitude and latitude, degrees; in order, with times.
+        ``x`` and ``y`` are longitude and latitude, degrees. Where some have a time, those without
+        are left out; where none has, they come one a second.
     """
     seconds, chunks = [], []
-    ms = soundings.time.astype("datetime64[ms]").astype(np.int64)
-    if np.isnat(soundings.time).all():
+    timed = ~np.isnat(soundings.time)
+    if timed.any():
+        soundings = soundings.select(timed)
+        ms = soundings.time.astype("datetime64[ms]").astype(np.int64)
+    else:
         ms = (1000 * np.arange(len(soundings))).astype(np.int64)
     order = np.argsort(ms, kind="stable")
     for i in order.tolist():
@@ -158,9 +204,7 @@ def _angle(degrees, figures, letters):
 
 def _of_sentences(data):
     """Return an NMEA log line by line, timed by its fixes."""
-    stops = np.unique(np.append(line_ends(data), len(data))).tolist()
-    starts = [0, *stops[:-1]]
-    chunks = [data[a:b] for a, b in zip(starts, stops)]
+    starts, chunks = _lines(data)
     log = collect_sentences(data, UnreadTally(), [], lambda _: None)
     number, ms = log.timed[0], log.timed[1]
     line = np.searchsorted(starts, log.start[number], side="right") - 1
@@ -172,6 +216,25 @@ def _of_sentences(data):
     if len(line) < 2:
         return Timeline(every / _RATE, chunks)
     return Timeline(np.interp(every, line, at), chunks)
+
+
+def _of_rows(data):
+    """Return delimited text line by line, timed by its rows."""
+    _, chunks = _lines(data)
+    parsed = parse_text_log(data, TextLogOptions())
+    seconds = seconds_of(parsed.soundings.time)
+    timed = np.isfinite(seconds)
+    every, line, at = np.arange(len(chunks)), parsed.line[timed] - 1, seconds[timed]
+    if len(line) < 2:
+        return Timeline(every / _RATE, chunks)
+    return Timeline(np.interp(every, line, np.maximum.accumulate(at - at[0])), chunks)
+
+
+def _lines(data):
+    """Return where the lines of a log begin, and the lines with their ends."""
+    stops = np.unique(np.append(line_ends(data), len(data))).tolist()
+    starts = [0, *stops[:-1]]
+    return starts, [data[a:b] for a, b in zip(starts, stops)]
 
 
 def _bytes_of(path):
@@ -194,8 +257,15 @@ def _soundings_of(path):
 
 
 def logs_of(paths: Sequence) -> list:
-    """Return files in order, with those inside of folders."""
+    """Return logs in order, with those inside of folders; the folder of a recording is one log."""
     found = []
     for path in map(Path, paths):
-        found += sorted(p for p in path.rglob("*") if p.is_file()) if path.is_dir() else [path]
-    return found
+        inside = sorted(p for p in path.rglob("*") if p.is_file()) if path.is_dir() else [path]
+        found += [_log_of(p) for p in inside if not (p.name[:1] == "." or is_beside_a_log(p))]
+    return list(dict.fromkeys(found))
+
+
+def _log_of(path):
+    """Return the folder of the recording that a raw log of sentences is of, else the log."""
+    folder = recording_of(path)
+    return path if folder is None or not is_nmea(_bytes_of(path)) else folder

@@ -52,6 +52,8 @@ class Frame:
         there. See :meth:`complete`.
     cut : array, shape (k, 2), or None
         Places along the edges of the shoreline that are no shore, m.
+    water : array of bool, shape (rows, cols), or None
+        The mask, where it is known already.
     """
 
     nodes: Nodes
@@ -65,6 +67,7 @@ class Frame:
     wanted: tuple = _ALL
     block: float = 0.0
     cut: np.ndarray | None = None
+    water: np.ndarray | None = None
 
     def complete(self) -> Frame:
         """Return the frame with the nodes of its soundings."""
@@ -76,6 +79,8 @@ class Frame:
     @cached_property
     def mask(self) -> np.ndarray:
         """Cells within the shoreline, bool, shape (rows, cols)."""
+        if self.water is not None:
+            return self.water
         if self.shoreline is None:
             return np.ones(self.grid.shape, dtype=bool)
         return inside(self.shoreline, self.grid)
@@ -136,7 +141,9 @@ class Frame:
         cut = self.cut
         if cut is not None:
             cut = cut[((cut >= (west, south)) & (cut <= (east, north))).all(1)]
-        return replace(self, nodes=nodes, soundings=soundings, grid=grid, wanted=_ALL, cut=cut)
+        return replace(
+            self, nodes=nodes, soundings=soundings, grid=grid, wanted=_ALL, cut=cut, water=None
+        )
 
 
 def part_of(grid: Grid, rows: slice, cols: slice) -> Grid:

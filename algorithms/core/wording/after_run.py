@@ -114,9 +114,9 @@ def _visits(found: _Found, unit: str) -> list[Said]:
         said.append(Said(words + tail, "soundings"))
     unread = found("readlogs", "UNREAD_COUNT")
     if unread:
-        said.append(
-            Said(f"{counted(int(unread), 'line or file', 'lines or files')} could not be read.")
-        )
+        # Even a clean log has some: a depth after the last fix has no position.
+        lines = counted(int(unread), "line or file", "lines or files")
+        said.append(Said(f"{lines} could not be used. Open the log below for the reasons."))
     said += _fit(found, unit)
     said.append(Said("Map the lake next: the map is made from all visits that are on."))
     return said

@@ -64,7 +64,8 @@ class GrowingLayers(QObject):
         self.host.leveled.connect(self.leveled)
         self.host.planned.connect(self._take_plan)
         self.host.told.connect(self._warn)
-        self._facts = self._layers = self._crs = self._folder = self._lane = None
+        self._facts = self._layers = self._crs = self._folder = None
+        self._lane = (None,)
         self._rasters, self._pictures, self._last, self._deepest = {}, {}, None, 0.0
         self._points, self._due, self._newest, self._cell = [], set(), 0, 0.0
         #: Points that are shown, and whether the project that shows them was closed.
@@ -108,7 +109,8 @@ class GrowingLayers(QObject):
             self._layers.remove()
         if self._folder is not None:
             shutil.rmtree(self._folder, ignore_errors=True)
-        self._facts = self._layers = self._crs = self._folder = self._lane = None
+        self._facts = self._layers = self._crs = self._folder = None
+        self._lane = (None,)
         self._rasters, self._pictures, self._last, self._deepest = {}, {}, None, 0.0
         self._points, self._due, self._newest = [], set(), 0
         self._all, self._is_away, self._hears_hardness = [], False, False
@@ -129,7 +131,7 @@ class GrowingLayers(QObject):
         for key, (contours, lines) in self._pictures.items():
             self._layers.set_contours(key, contours)
             self._layers.set_breaklines(key, lines)
-        self._layers.set_lane(self._lane)
+        self._layers.set_lane(*self._lane)
         for role, raster in self._rasters.items():
             self._show_raster(role, raster)
         self._layers.stretch_depth(self._deepest)
@@ -229,9 +231,9 @@ class GrowingLayers(QObject):
     def _take_plan(self, plan):
         if self._facts is None:
             return
-        self._lane = plan["line"]
+        self._lane = _line_of(plan)
         if self._layers is not None:
-            self._layers.set_lane(self._lane)
+            self._layers.set_lane(*self._lane)
             self._due.add("water_lane")
         self.planned.emit(plan)
 
@@ -271,6 +273,13 @@ class GrowingLayers(QObject):
         if due:
             self._asked = time.monotonic()
             self.shown.emit(self._newest)
+
+
+def _line_of(plan):
+    """Return the line that a plan proposes and its kind."""
+    if plan["line"] is None and plan.get("cross"):
+        return plan["cross"]["line"], "cross-line"
+    return plan["line"], "lane"
 
 
 def _note():
