@@ -138,3 +138,14 @@ def test_one_lane_without_a_shoreline_says_what_is_missing_in_words_of_the_water
     assert plan["line"] is None
     assert "side by side" in plan["error"]
     assert "buffer" not in plan["error"]
+
+
+def test_a_stray_far_away_spans_no_grid_to_there():
+    growing = GrowingMap(MapSettings("EPSG:32615", 2.0, SPACING, 50.0))
+    growing.add(sounded(path(*rows(6))), 1)
+    plan = plan_next(growing, (100.0, 50.0), interval_m=0.3)
+    growing.add(Soundings.build([60_000.0], [-80_000.0], [4.0]), 2)
+    again = plan_next(growing, (100.0, 50.0), interval_m=0.3)
+    assert "error" not in again
+    assert (again["line"] is None) == (plan["line"] is None)
+    assert again["is_part"]
