@@ -324,3 +324,23 @@ def test_a_lake_with_nothing_but_a_shoreline_has_the_crs_of_its_zone(tmp_path):
     # The zone of 94.6 degrees west is 15 (UTM zones are 6 degrees wide from 180 degrees west).
     assert (crs.authid(), problems) == ("EPSG:32615", [])
     assert settings["shoreline"]
+
+
+@pytest.mark.parametrize(
+    ("unit", "meters"),
+    # NIST SP 811 (2008), appendix B: foot, US survey foot and inch.
+    [
+        ("feet", 0.3048),
+        ("meters", 1.0),
+        ("US survey feet", 1200 / 3937),
+        ("centimeters", 0.01),
+        ("inches", 0.0254),
+    ],
+)
+def test_a_level_is_read_in_each_unit_that_a_lake_can_have(unit, meters):
+    from lakefloor.algorithms._lake.facts import LakeFacts
+    from lakefloor.plugin.water.mapping.lake_settings import level_shift
+
+    facts = LakeFacts(name="New", level_unit=unit, datum_reading=2.0)
+    shift = level_shift(facts, [{"level": 5.0, "unit": unit}])
+    assert shift == pytest.approx(-3.0 * meters, rel=1e-12)

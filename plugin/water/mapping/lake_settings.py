@@ -119,7 +119,10 @@ def level_shift(facts, levels):
     if facts.datum_reading is None or not levels:
         return None
     last = levels[-1]
-    meters = {"feet": units.FOOT, "ft": units.FOOT}
-    reading = float(last["level"]) * meters.get(last.get("unit", facts.level_unit), 1.0)
-    datum = facts.datum_reading * meters.get(facts.level_unit, 1.0)
-    return datum - reading
+    reading = float(last["level"]) * _meters(last.get("unit", facts.level_unit))
+    return facts.datum_reading * _meters(facts.level_unit) - reading
+
+
+def _meters(words) -> float:
+    """Return the meters of a unit of length as people say it."""
+    return units.unit_factor(units.UNIT_OF_WORDS[words])
