@@ -3,6 +3,7 @@
 import numpy as np
 import pytest
 
+from lakefloor.algorithms.core.correcting.corrections import correct_depths
 from lakefloor.algorithms.core.growing.growing_map import HALO_CELLS, GrowingMap
 from lakefloor.algorithms.core.growing.level_fit import LevelFit
 from lakefloor.algorithms.core.growing.live_depths import LiveDepths
@@ -304,6 +305,28 @@ def test_the_draft_is_added_and_places_are_projected():
     # pyproj's own result for this place, as in core.crs.project.
     assert (round(known.x[0]), round(known.y[0])) == (500000, 4982950)
     np.testing.assert_array_equal(known.raw_depth, [3.0, 3.1])
+
+
+@pytest.mark.parametrize(
+    "said",
+    [
+        "from=transducer",
+        "from=surface",
+        "from=keel",
+        "from=unknown",
+        "from=transducer;offset_m=0.400",
+        "from=transducer;offset_m=-0.200",
+        "",
+    ],
+)
+def test_depths_count_from_where_they_do_at_home(said):
+    depth = np.array([3.0, 3.2, 3.1])
+    raw = depth - max(float(said.partition("offset_m=")[2] or 0.0), 0.0)
+    track = _track(depth).replace(corrections=np.full(3, said, dtype=object))
+    logged = Soundings.build(track.x, track.y, depth, raw_depth=raw, corrections=track.corrections)
+    home = correct_depths(logged, draft_m=0.3, assumed_speed_ms=1480.0, real_speed_ms=1480.0)
+    live = LiveDepths(32615, draft_m=0.3).take(track)
+    np.testing.assert_allclose(live.depth, home.soundings.depth, atol=1e-9)
 
 
 def test_a_spike_waits_and_a_step_is_confirmed():

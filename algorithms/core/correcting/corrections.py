@@ -167,7 +167,7 @@ def correct_depths(
         soundings, assumed_speed_ms, real_speed_ms, temperature_c, skip_without_temperature
     )
     progress(0.8)
-    references = [_reference(p, draft_m, instrument_offset_m) for p in before.pairs]
+    references = [transducer_depth(p, draft_m, instrument_offset_m) for p in before.pairs]
     offset, height = np.array(references, dtype=float)[before.group].T
     below = (before.depth - offset) * water.speed / assumed_speed_ms
     depth = below + height
@@ -313,8 +313,18 @@ def _added_in_reading(pairs: dict) -> float:
     return float(pairs.get("offset_m", 0.0)) if pairs.get("from") == "transducer" else 0.0
 
 
-def _reference(pairs: dict, draft: float, instrument_offset: float | None) -> tuple:
-    """Return the offset inside the logged depth, and the transducer's depth in its place."""
+def transducer_depth(pairs: dict, draft: float, instrument_offset: float | None = None) -> tuple:
+    """Return the offset inside a logged depth, and the transducer's depth in its place, m.
+
+    Parameters
+    ----------
+    pairs : dict
+        What ``corrections`` say of the depth: where it counts from, and what was added.
+    draft : float
+        m.
+    instrument_offset : float, optional
+        What the sounder has added, where it is known, m.
+    """
     if "offset_m" in pairs:
         stated = float(pairs["offset_m"])
         return stated, stated + (draft if stated <= 0.0 else 0.0)

@@ -6,7 +6,8 @@ import numpy as np
 
 from .. import crs
 from ..cleaning.reasons import NO_BOTTOM, SPIKE
-from ..soundings import ACCEPTED, Soundings, parse_corrections
+from ..correcting.corrections import transducer_depth
+from ..soundings import ACCEPTED, Soundings, distinct, parse_corrections
 
 #: A depth that leaves the last one by more than this, m, and by this share of it, waits for the
 #: next to confirm it.
@@ -23,7 +24,8 @@ class LiveDepths:
     epsg : int or str or None
         Where they are projected to; the UTM zone of the first if None.
     draft_m : float
-        Added to depths that count from the transducer, m.
+        Depth of the transducer below the waterline, m; for depths that do not count from the
+        surface, nor have the transducer's depth in them already.
     sound_ratio : float
         Actual over assumed sound speed.
 
@@ -48,13 +50,10 @@ class LiveDepths:
         if self.epsg is None:
             self.epsg = crs.utm_epsg(soundings.x, soundings.y)
         x, y = crs.project(soundings.x, soundings.y, self.epsg)
-        below = np.array(
-            [
-                parse_corrections(t).get("from", "transducer") == "transducer"
-                for t in soundings.corrections
-            ]
-        )
-        depth = self._ratio * soundings.depth + np.where(below, self._draft, 0.0)
+        texts, group = distinct(soundings.corrections)
+        references = [transducer_depth(parse_corrections(text), self._draft) for text in texts]
+        inside, below = np.array(references)[group].T
+        depth = self._ratio * (soundings.depth - inside) + below
         return soundings.replace(x=x, y=y, depth=depth, status=self._status(x, y, depth))
 
     def _status(self, x, y, depth):
