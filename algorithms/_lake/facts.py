@@ -12,13 +12,24 @@ from .._i18n import tr
 from .._io.whole_files import write_text_whole
 from ..core.errors import LakefloorError
 
-__all__ = ["DEPTH_UNITS", "FACTS_FILE", "Boat", "LakeFacts", "read_facts", "write_facts"]
+__all__ = [
+    "CONTOUR_INTERVALS",
+    "DEPTH_UNITS",
+    "FACTS_FILE",
+    "Boat",
+    "LakeFacts",
+    "read_facts",
+    "write_facts",
+]
 
 #: The file by which a folder is known as a lake.
 FACTS_FILE = "lake.json"
 _LAYOUT = 1
 
 DEPTH_UNITS = ("feet", "meters")
+
+#: Between contours where nobody chose, in each depth unit.
+CONTOUR_INTERVALS = {"feet": 1.0, "meters": 0.5}
 
 
 @dataclass(frozen=True)

@@ -26,7 +26,7 @@ from qgis.PyQt.QtCore import QT_TRANSLATE_NOOP
 from .._i18n import tr
 from .._io.lake_files import has_values
 from ..core.errors import LakefloorError
-from .facts import read_facts
+from .facts import CONTOUR_INTERVALS, read_facts
 from .folder import LakeFolder
 from .portable import numbers_of, portable, without_places
 from .published import publish
@@ -69,9 +69,6 @@ _WORDS = {
     "database": QT_TRANSLATE_NOOP("@default", "a visit in the lake database"),
     "map": QT_TRANSLATE_NOOP("@default", "the map of the lake"),
 }
-
-#: Between contours where nobody says, in the depth unit.
-_INTERVAL = {"feet": 1.0, "meters": 0.5}
 
 #: What is for the project, and no document to hand on.
 _KEPT_HERE = {*ROLES, "sheet_layout"}
@@ -289,7 +286,7 @@ def _known(lake, now) -> dict:
         "TITLE": facts.name,
         "LAKE": facts.place,
         "UNIT": facts.unit,
-        "INTERVAL": _INTERVAL[facts.unit],
+        "INTERVAL": CONTOUR_INTERVALS[facts.unit],
         "TIME_ZONE": zone,
         "GAUGE_TIME_ZONE": zone,
         "LEVEL_UNIT": facts.level_unit,

@@ -17,7 +17,10 @@ from qgis.core import (
 from .._compat import make_field
 from .._i18n import tr
 from .._styling import apply_style
+from ..core.cleaning.reasons import SPIKE
 from ..core.errors import LakefloorError
+from ..core.soundings import ACCEPTED
+from ..core.units import LENGTH
 from .lake_group import LAKE, OWN_ID, ROLE, LakeGroup, group_of
 
 __all__ = ["WaterLayers", "remove_water_layers"]
@@ -128,8 +131,7 @@ class WaterLayers:
 
     def set_contours(self, window, contours):
         """Put the contours of a window in place of those it had."""
-        meters = {"ft": 0.3048, "m": 1.0}[self._unit]
-        rows = []
+        meters, rows = LENGTH[self._unit], []
         for level, supported, xy in contours:
             depth = round(level / meters, 3)
             index = int(round(level / self._interval) % _INDEX_EVERY == 0)
@@ -155,7 +157,7 @@ class WaterLayers:
             feature = QgsFeature(layer.fields())
             feature.setGeometry(QgsGeometry(QgsPoint(float(values[0]), float(values[1]))))
             hard = None if values[3] != values[3] else float(values[3])
-            status = "accepted" if values[4] else "spike along track"
+            status = ACCEPTED if values[4] else SPIKE
             feature.setAttributes([float(values[2]), hard, status])
             features.append(feature)
         layer.dataProvider().addFeatures(features)

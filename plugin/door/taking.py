@@ -7,7 +7,7 @@ from pathlib import Path
 from qgis.PyQt.QtCore import QObject, pyqtSignal
 
 from ...algorithms import _settings
-from ...algorithms._lake.facts import read_facts
+from ...algorithms._lake.facts import CONTOUR_INTERVALS, read_facts
 from ...algorithms._lake.runs import current_run
 from ...algorithms._lake.steps import STEPS
 from ...algorithms._lake.steps import step as step_of
@@ -91,15 +91,11 @@ class StepTaker(QObject):
             then()
 
 
-#: Interval of contours where nobody chose one, in the depth unit.
-_INTERVAL = {"feet": 1.0, "meters": 0.5}
-
-
 def _chosen(key, lake) -> dict:
     """Return what the user's settings say for a step."""
     page = _settings.page_size()
     report = "Letter" if page in ("Letter", "Tabloid") else "A4"
-    interval = _INTERVAL[read_facts(lake.path).unit]
+    interval = CONTOUR_INTERVALS[read_facts(lake.path).unit]
     return {
         "map": {"PAGE_SIZE": page, "REPORT_PAGE_SIZE": report, "INTERVAL": interval},
         "structure": {"PAGE_SIZE": page, "INTERVAL": interval},

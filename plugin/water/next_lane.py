@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 from ...algorithms._i18n import tr
+from ...algorithms._lake.facts import CONTOUR_INTERVALS
 from ...algorithms.core.units import FOOT
-from .mapping.lake_settings import interval_of
 
 __all__ = ["lane_texts"]
 
@@ -45,8 +45,8 @@ def _lane(plan, facts):
 
 
 def _done(plan, facts):
-    interval, name = interval_of(facts), tr("ft") if facts.unit == "feet" else tr("m")
-    shown = interval / (FOOT if facts.unit == "feet" else 1.0)
+    shown = CONTOUR_INTERVALS[facts.unit]
+    name = tr("ft") if facts.unit == "feet" else tr("m")
     text = (
         tr(
             "Done for {:g} {} contours in this part of the lake: no lane here would make them surer."

@@ -14,6 +14,7 @@ from qgis.PyQt.QtCore import QObject, QTimer, pyqtSignal
 from ....algorithms._i18n import tr
 from ....algorithms._io.window_raster import WindowRaster
 from ....algorithms._project.water_layers import WaterLayers
+from ....algorithms._project.wording import unit_of
 from ....algorithms.core.errors import LakefloorError
 from ....algorithms.core.growing.settings import WINDOW_CELLS
 from .host import MapHost
@@ -242,9 +243,13 @@ class GrowingLayers(QObject):
     def _make_layers(self):
         if self._is_away or not self._crs.isValid():
             return
-        unit = {"feet": "ft", "meters": "m"}[self._facts.unit]
         self._layers = WaterLayers(
-            QgsProject.instance(), self._facts, self._crs, unit, interval_of(self._facts), _note()
+            QgsProject.instance(),
+            self._facts,
+            self._crs,
+            unit_of(self._facts),
+            interval_of(self._facts),
+            _note(),
         )
 
     def _look(self):

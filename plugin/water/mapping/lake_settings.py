@@ -17,19 +17,18 @@ from ....algorithms._io.lake_files import source_of
 from ....algorithms._io.layer_crs import metric_crs
 from ....algorithms._io.rasters import StoredSurface
 from ....algorithms._io.shoreline import read_polygon
+from ....algorithms._lake.facts import CONTOUR_INTERVALS
 from ....algorithms._lake.runs import current_run
+from ....algorithms._project.wording import unit_of
 from ....algorithms.core import units
 from ....algorithms.core.errors import LakefloorError
 
 __all__ = ["interval_of", "level_shift", "settings_for"]
 
-#: Between contours, by the lake's depth unit, m.
-_INTERVALS = {"feet": units.FOOT, "meters": 0.5}
-
 
 def interval_of(facts) -> float:
     """Return the contour interval on the water, m."""
-    return _INTERVALS[facts.unit]
+    return CONTOUR_INTERVALS[facts.unit] * _meters(facts.unit)
 
 
 def settings_for(lake, facts, given) -> tuple:
@@ -65,7 +64,7 @@ def settings_for(lake, facts, given) -> tuple:
         "database": None if database is None else str(database),
         "draft_m": given.get("draft_m", facts.boat.draft_m),
         "interval_m": interval_of(facts),
-        "unit": {"feet": "ft", "meters": "m"}[facts.unit],
+        "unit": unit_of(facts),
         "shoreline": None,
     }
     if crs.isValid() and has_shore:
