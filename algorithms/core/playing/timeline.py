@@ -9,7 +9,6 @@ from pathlib import Path
 import numpy as np
 
 from ..errors import LakefloorError
-from ..reading.arrivals import ARRIVALS_ENDING, parse_arrivals
 from ..reading.log_kinds import HEAD, kind_of_head
 from ..reading.nmea_sentences import collect_sentences, is_nmea, sentence_checksum
 from ..reading.parsed_log import UnreadTally
@@ -17,8 +16,7 @@ from ..reading.recorded_log import (
     in_order_of_arrival,
     is_beside_a_log,
     line_ends,
-    raw_logs,
-    recorded_lines,
+    recorded_sources,
     recording_of,
 )
 from ..reading.text_log import TextLogOptions, parse_text_log
@@ -110,14 +108,7 @@ def _of_file(path, as_text):
 
 def _of_recording(folder):
     """Return the lines of all sources of a recording as they arrived."""
-    sources = []
-    for path in raw_logs(folder):
-        data = _bytes_of(path)
-        if is_nmea(data):
-            arrivals, _ = parse_arrivals(_bytes_of(path.with_suffix(ARRIVALS_ENDING)))
-            sources.append(recorded_lines(data, arrivals))
-    if not sources:
-        raise LakefloorError(f"'{folder}' has no log with NMEA 0183 sentences. Choose another log.")
+    sources, _ = recorded_sources(folder)
     data, clock = in_order_of_arrival(sources)
     stops = [*clock.start[1:].tolist(), len(data)]
     chunks = [data[a:b] for a, b in zip(clock.start.tolist(), stops)]

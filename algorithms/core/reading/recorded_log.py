@@ -8,7 +8,7 @@ piece before, but within :data:`SPREAD_US`.
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
@@ -144,21 +144,15 @@ def in_order_of_arrival(sources: Iterable[RecordedLines]) -> tuple[bytes, LineCl
     return b"".join(lines), LineClock(begin, session[order], us[order])
 
 
-def parse_recording(
-    folder: Path,
-    *,
-    max_fix_gap_s: float = 10.0,
-    before_session: int | None = None,
-    progress: Progress = silent,
-) -> ParsedLog:
-    """Return the soundings of a recording from all of its sources that speak NMEA 0183.
-
-    With ``before_session`` only what came before that session is read, as while it still grows.
+def recorded_sources(
+    folder: Path, before_session: int | None = None
+) -> tuple[list[RecordedLines], int]:
+    """Return the sources of a recording that speak NMEA 0183, and how many records are broken.
 
     Raises
     ------
     LakefloorError
-        As :func:`.parse_nmea_log`; or if a file cannot be opened.
+        If there is none, or if a file cannot be opened.
     """
     sources, broken = [], 0
     for path in raw_logs(folder):
@@ -179,6 +173,26 @@ def parse_recording(
         sources.append(recorded_lines(data, arrivals))
     if not sources:
         raise LakefloorError("The recording has no NMEA 0183 sentence. Choose another log.")
+    return sources, broken
+
+
+def parse_recording(
+    folder: Path,
+    *,
+    max_fix_gap_s: float = 10.0,
+    before_session: int | None = None,
+    progress: Progress = silent,
+) -> ParsedLog:
+    """Return the soundings of a recording from all of its sources that speak NMEA 0183.
+
+    With ``before_session`` only what came before that session is read, as while it still grows.
+
+    Raises
+    ------
+    LakefloorError
+        As :func:`.parse_nmea_log` and :func:`recorded_sources`.
+    """
+    sources, broken = recorded_sources(folder, before_session)
     data, clock = in_order_of_arrival(sources)
     parsed = parse_nmea_log(
         data,
@@ -193,11 +207,4 @@ def parse_recording(
             f"{counted(broken, 'record')} of arrival times cannot be read; the lines there are timed "
             "by those around."
         )
-    return ParsedLog(
-        parsed.soundings,
-        parsed.kind,
-        (*notes, *parsed.notes),
-        parsed.unread,
-        parsed.line,
-        parsed.offset_h,
-    )
+    return replace(parsed, notes=(*notes, *parsed.notes))
