@@ -87,7 +87,7 @@ class MapWork:
         # Soundings of today, while those of earlier visits are read.
         self._since, self._shift, self._draft = None, 0.0, 0.0
         self._map = self._depths = self._fit = None
-        self._settings, self._drawn, self._fitted, self._fits = None, {}, 0.0, True
+        self._settings, self._fitted, self._fits = None, 0.0, True
 
     def take(self, message: tuple) -> list:
         """Take a message; return those that answer it."""

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 from functools import cached_property
+from typing import Any
 
 import numpy as np
 from scipy.ndimage import distance_transform_edt, gaussian_filter
@@ -13,7 +14,7 @@ from ..grid import Grid, Surface
 from ..polygons import inside
 from ..soundings import Soundings
 from ..surface.frame import Frame, frame
-from ..surface.nodes import NODES_PER_SPACING, join, shore_nodes, sounding_nodes
+from ..surface.nodes import NODES_PER_SPACING, join, lane_numbers, shore_nodes, sounding_nodes
 from ..surface.smooth_surface import Learned, SmoothFit, draw_smooth
 from ..surface.surface_uncertainty import Growth
 from ..surface.tiles import learn
@@ -64,8 +65,9 @@ class GrowingMap:
         self._last_lane = 0
         if earlier is not None and len(earlier):
             kept = earlier.select(_drawable(earlier))
-            self._held.put_earlier(columns_of(kept, _numbers(kept)))
-            self._last_lane = int(_numbers(kept).max(initial=0))
+            number = lane_numbers(kept.visit, kept.lane)
+            self._held.put_earlier(columns_of(kept, number))
+            self._last_lane = int(number.max(initial=0))
             if settings.learned is None:
                 # Before the boat runs: afterwards it would keep the windows waiting.
                 self._learn()
@@ -261,18 +263,12 @@ class GrowingMap:
 
     def _learn(self):
         """Learn from the soundings at hand, as soon as there are enough, and when they have doubled."""
-        count, s = self._held.count, self.settings
+        count = self._held.count
         if count < max(_ENOUGH, 2 * self._learned_from):
             return
         self._learned_from = count
-        where = {"cell": s.cell, "spacing": s.spacing, "max_gap": s.max_gap}
         try:
-            whole = frame(
-                soundings_of(self._held.all(self._shift)),
-                shoreline=s.shoreline,
-                shore_depth=s.shore_depth,
-                **where,
-            )
+            whole = whole_frame(self.settings, soundings_of(self._held.all(self._shift)))
             self._learned = learn(whole, "smooth", {})
         except LakefloorError:
             return
@@ -291,16 +287,8 @@ class GrowingMap:
         LakefloorError
             If there are too few soundings.
         """
-        s, (soundings, learned) = self.settings, self.snapshot()
-        whole = frame(
-            soundings,
-            cell=cell,
-            shoreline=s.shoreline,
-            shore_depth=s.shore_depth,
-            max_gap=s.max_gap,
-            spacing=s.spacing,
-        )
-        return draw_smooth(whole, learned)
+        soundings, learned = self.snapshot()
+        return draw_smooth(whole_frame(self.settings, soundings, cell=cell), learned)
 
     def snapshot(self) -> tuple[Soundings, Learned]:
         """Return all soundings as they are now, and what is known of their surface."""
@@ -310,14 +298,20 @@ class GrowingMap:
         return soundings_of(rows), self._knowing(rows)
 
 
+def whole_frame(settings: MapSettings, soundings: Soundings, **changed: Any) -> Frame:
+    """Return the frame of all soundings; ``changed`` are arguments that differ from the settings."""
+    s = settings
+    where = {
+        "cell": s.cell,
+        "spacing": s.spacing,
+        "max_gap": s.max_gap,
+        "shoreline": s.shoreline,
+        "shore_depth": s.shore_depth,
+    }
+    return frame(soundings, **{**where, **changed})
+
+
 def _drawable(soundings: Soundings) -> np.ndarray:
     """Return which soundings are accepted and have a place and a depth, shape (n,)."""
     known = np.isfinite([soundings.x, soundings.y, soundings.depth]).all(axis=0)
     return soundings.accepted & known
-
-
-def _numbers(soundings: Soundings) -> np.ndarray:
-    """Return a number for each lane of each visit, 0 for none, shape (n,)."""
-    _, visit = np.unique(soundings.visit.astype(str), return_inverse=True)
-    lane = soundings.lane.astype(np.int64)
-    return np.where(lane > 0, visit * (lane.max(initial=0) + 1) + lane, 0)

@@ -31,7 +31,7 @@ class HeldSoundings:
     def __init__(self, settings: MapSettings):
         self._settings = settings
         self._earlier, self._today = {}, defaultdict(list)
-        self.count = self.today = 0
+        self.count = 0
 
     def put_earlier(self, rows: np.ndarray) -> None:
         """Keep soundings of earlier visits, in order of their tracks; once."""
@@ -46,7 +46,6 @@ class HeldSoundings:
             self._today[key].append(part)
             keys.append(key)
         self.count += len(rows)
-        self.today += len(rows)
         return keys
 
     def _by_window(self, rows):

@@ -13,10 +13,9 @@ from ..chart.contour_domain import polygons_of
 from ..errors import LakefloorError
 from ..plan.boat import USUAL_BOAT
 from ..plan.next_lane import next_lane
-from ..surface.frame import frame
 from ..surface.smooth_surface import draw_smooth
 from .cross_line import best_cross_line, has_cross_line
-from .growing_map import GrowingMap
+from .growing_map import GrowingMap, whole_frame
 
 #: Cells of the surface that is planned on, in lane spacings.
 _CELL = 0.25
@@ -77,14 +76,7 @@ class Planner:
         """
         boat_xy, s = np.asarray(boat_xy, dtype=float), self._settings
         soundings, lake, is_part = self._around(boat_xy)
-        whole = frame(
-            soundings,
-            cell=_CELL * s.spacing,
-            shoreline=lake,
-            shore_depth=s.shore_depth,
-            max_gap=s.max_gap,
-            spacing=s.spacing,
-        )
+        whole = whole_frame(s, soundings, cell=_CELL * s.spacing, shoreline=lake)
         boat = replace(USUAL_BOAT, min_depth=min_depth)
         advice = next_lane(
             draw_smooth(whole, self._learned),
@@ -114,17 +106,13 @@ class Planner:
         area, shoreline = box(*(boat_xy - half), *(boat_xy + half)), s.shoreline
         off = np.maximum(np.abs(soundings.x - boat_xy[0]), np.abs(soundings.y - boat_xy[1]))
         near = off <= half + s.max_gap
+        if not near.any() or (shoreline is not None and shoreline.area <= area.area):
+            return soundings, shoreline, False
         if shoreline is None:
             # Without a shore, one stray would span a grid from here to there.
-            return (
-                (soundings.select(near), None, not near.all())
-                if near.any()
-                else (soundings, None, False)
-            )
-        if shoreline.area <= area.area:
-            return soundings, shoreline, False
+            return soundings.select(near), None, not near.all()
         lake = polygons_of(shoreline.intersection(area))
-        if lake.is_empty or not near.any():
+        if lake.is_empty:
             return soundings, shoreline, False
         return soundings.select(near), lake, True
 

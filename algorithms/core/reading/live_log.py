@@ -86,8 +86,7 @@ class _Source:
 
     def __init__(self):
         self.session, self.us = 0, None
-        self.kind, self.header = "", b""
-        self._rest = b""
+        self.kind, self._rest = "", b""
 
     def last_line(self):
         """Return what is left at the end of a session as a line, or None."""

@@ -87,11 +87,15 @@ def sounding_nodes(soundings: Soundings, block: float) -> Nodes:
     x, y, depth, uncert, first = block_mean(
         soundings.x, soundings.y, block, soundings.depth, soundings.uncert
     )
-    # One number for each lane of each visit; 0 stays "no lane".
-    _, visit = distinct(soundings.visit[first])
-    lane = soundings.lane[first].astype(np.int64)
-    number = np.where(lane > 0, visit * (lane.max(initial=0) + 1) + lane, 0)
+    number = lane_numbers(soundings.visit[first], soundings.lane[first])
     return Nodes.build(x, y, depth, SOUNDING, uncert, number)
+
+
+def lane_numbers(visit: np.ndarray, lane: np.ndarray) -> np.ndarray:
+    """Return one number for each lane of each visit, shape (n,); 0 stays "no lane"."""
+    _, number = distinct(visit)
+    lane = lane.astype(np.int64)
+    return np.where(lane > 0, number * (lane.max(initial=0) + 1) + lane, 0)
 
 
 def thin_nodes(nodes: Nodes, block: float) -> Nodes:
