@@ -246,3 +246,14 @@ def test_water_that_is_known_to_be_shallow_is_left_out():
     growing.add(made.replace(depth=np.where(places[:, 0] < 100.0, 0.4, 5.0)), 1)
     plan = plan_next(growing, (150.0, 100.0), interval_m=0.3, min_depth=0.8)
     assert plan["line"][:, 0].min() > 95.0
+
+
+def test_a_stray_far_away_spans_no_grid_to_there():
+    growing = GrowingMap(MapSettings("EPSG:32615", 2.0, SPACING, 50.0))
+    growing.add(sounded(path(*rows(6))), 1)
+    plan = plan_next(growing, (100.0, 50.0), interval_m=0.3)
+    growing.add(Soundings.build([60_000.0], [-80_000.0], [4.0]), 2)
+    again = plan_next(growing, (100.0, 50.0), interval_m=0.3)
+    assert "error" not in again
+    assert (again["line"] is None) == (plan["line"] is None)
+    assert again["is_part"]

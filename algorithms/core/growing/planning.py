@@ -112,11 +112,18 @@ class Planner:
         s, soundings = self._settings, self._soundings
         half = 0.5 * _AREA_SIDE * s.spacing
         area, shoreline = box(*(boat_xy - half), *(boat_xy + half)), s.shoreline
-        if shoreline is None or shoreline.area <= area.area:
-            return soundings, shoreline, False
-        lake = polygons_of(shoreline.intersection(area))
         off = np.maximum(np.abs(soundings.x - boat_xy[0]), np.abs(soundings.y - boat_xy[1]))
         near = off <= half + s.max_gap
+        if shoreline is None:
+            # Without a shore, one stray would span a grid from here to there.
+            return (
+                (soundings.select(near), None, not near.all())
+                if near.any()
+                else (soundings, None, False)
+            )
+        if shoreline.area <= area.area:
+            return soundings, shoreline, False
+        lake = polygons_of(shoreline.intersection(area))
         if lake.is_empty or not near.any():
             return soundings, shoreline, False
         return soundings.select(near), lake, True
