@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from ..soundings import Soundings, concatenate
-from ..visits.near_pairs import REACH_M, pairs_of, places_of
+from ..visits.near_pairs import PAIR_REACH_M, pairs_of, places_of
 from ..visits.visit_offset import fit_visit
 
 #: Soundings of today are kept so far apart, m, and twice as far whenever there are so many.
@@ -47,14 +47,14 @@ class LevelFit:
         square = _keys(earlier.x[rows], earlier.y[rows], _SQUARE_M)
         order = np.argsort(square, kind="stable")
         self._earlier, self._squares = earlier.select(rows[order]), square[order]
-        self._near = np.unique(_keys(earlier.x[rows], earlier.y[rows], REACH_M))
+        self._near = np.unique(_keys(earlier.x[rows], earlier.y[rows], PAIR_REACH_M))
 
     def add(self, soundings: Soundings) -> None:
         """Take soundings of today, in the same system and in their order."""
         if self._near is None or not len(soundings):
             return
         near = soundings.accepted & np.isfinite(soundings.x) & np.isfinite(soundings.y)
-        near &= _found(self._near, soundings.x, soundings.y, REACH_M, 1)
+        near &= _found(self._near, soundings.x, soundings.y, PAIR_REACH_M, 1)
         rows = [i for i in np.flatnonzero(near) if self._moves_on(soundings.x[i], soundings.y[i])]
         if not rows:
             return
@@ -93,9 +93,10 @@ class LevelFit:
     def _around(self, today) -> Soundings:
         """Return earlier soundings near those of today, and some farther ones that tell the slope."""
         wanted = np.unique(_around(today.x, today.y, _SQUARE_M, _AROUND))
+        assert self._earlier is not None
         older = self._earlier.select(_held(wanted, self._squares))
-        close = np.unique(_around(today.x, today.y, REACH_M, 1))
-        used = _held(close, _keys(older.x, older.y, REACH_M))
+        close = np.unique(_around(today.x, today.y, PAIR_REACH_M, 1))
+        used = _held(close, _keys(older.x, older.y, PAIR_REACH_M))
         used[::_ONE_OF] = True
         return older.select(used)
 

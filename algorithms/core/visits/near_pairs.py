@@ -13,7 +13,7 @@ from .overlaps import about_mean
 from .position_shift import spans_of_shift
 
 #: Soundings of two visits within this distance are compared, m.
-REACH_M = 5.0
+PAIR_REACH_M = 5.0
 
 #: Side of the blocks in which pairs count as one place: what disturbs pings a few meters apart, the
 #: position above all, disturbs them alike, m.
@@ -110,7 +110,7 @@ def pairs_of(older: Soundings, newer: Soundings) -> NearPairs:
     if not a.size or not b.size:
         return NearPairs(*none)
     here, there = (np.column_stack([s.x[r], s.y[r]]) for s, r in ((newer, b), (older, a)))
-    away, nearest = cKDTree(there).query(here, distance_upper_bound=REACH_M)
+    away, nearest = cKDTree(there).query(here, distance_upper_bound=PAIR_REACH_M)
     near = np.isfinite(away)
     if not near.any():
         return NearPairs(*none)
