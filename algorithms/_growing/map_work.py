@@ -52,7 +52,8 @@ def settings_of(given: dict) -> MapSettings:
     ----------
     given : dict
         ``epsg`` (None until known), ``record`` (text of the record of the newest surface or ""),
-        ``shoreline`` (WKB or None), ``shore_depth``, ``interval_m``, ``spacing`` (m or None).
+        ``shoreline`` (WKB or None), ``shore_depth``, ``interval_m``, ``spacing`` (m or None),
+        ``back_by`` (None, or when the boat must be where it began, s since 1970).
     """
     spacing = given.get("spacing") or USUAL_SPACING
     cell, gap, learned = suggest_cell(spacing), GAP_IN_SPACINGS * spacing, None
@@ -83,7 +84,7 @@ class MapWork:
     def __init__(self, later):
         """``later`` takes a message that is to come back, from any thread."""
         self._later, self._ends, self._planning, self._lane = later, LaneEnds(), False, None
-        self._place = self._asked = None
+        self._place = self._asked = self._launch = self._back_by = None
         # Soundings of today, while those of earlier visits are read.
         self._since, self._shift, self._draft = None, 0.0, 0.0
         self._map = self._depths = self._fit = None
@@ -110,7 +111,7 @@ class MapWork:
     def _begin(self, given):
         self._settings = settings_of(given)
         epsg, draft = given.get("epsg"), given.get("draft_m", 0.0)
-        self._draft = draft
+        self._draft, self._back_by = draft, given.get("back_by")
         self._wanted = {"interval_m": self._settings.interval_m, "unit": given.get("unit", "m")}
         self._depths = LiveDepths(epsg, draft, given.get("sound_ratio", 1.0))
         self._fit, self._since = LevelFit(None), None
@@ -198,10 +199,11 @@ class MapWork:
 
     def _plan(self, given):
         """Plan beside the drawing; the answer comes back as a message."""
-        if self._map is None or self._place is None or self._planning:
+        if self._map is None or self._place is None:
             return []
-        if self._since is not None:
-            self._asked = given  # earlier soundings tell where lanes are missing
+        if self._planning or self._since is not None:
+            # Later: from where the boat is then, or when earlier soundings tell what is missing.
+            self._asked = given
             return []
         self._planning, self._asked = True, None
         ends = self._ends
@@ -212,8 +214,11 @@ class MapWork:
             planner = Planner(self._map)
         except LakefloorError as error:
             return self._answer({**told, "error": str(error), "line": None})
-        lanes = [line.copy() for line in ends.lanes]
-        given = {**self._wanted, "kept": self._lane, "min_depth": shallow, "lanes": lanes, **given}
+        known = {"kept": self._lane, "min_depth": shallow, "lanes": [*ends.lanes]}
+        if self._back_by is not None:
+            known["minutes_left"] = max((self._back_by - time.time()) / 60.0, 0.0)
+            known["launch"] = self._launch
+        given = {**self._wanted, **known, **given}
         work = (planner, self._place.copy(), given, told)
         threading.Thread(target=self._plan_beside, args=work, daemon=True).start()
         return []
@@ -227,13 +232,16 @@ class MapWork:
 
     def _answer(self, answer):
         self._planning, self._lane = False, answer["line"]
-        return [("planned", answer)]
+        again = [] if self._asked is None else self._plan(self._asked)
+        return [("planned", answer), *again]
 
     def _follow(self, known):
         """Plan where a lane has ended."""
         there = known.status == ACCEPTED
         if not there.any():
             return []
+        if self._launch is None:
+            self._launch = np.array([known.x[there][0], known.y[there][0]])
         self._place = np.array([known.x[there][-1], known.y[there][-1]])
         return self._plan({}) if self._ends.add(known.x[there], known.y[there]) else []
 

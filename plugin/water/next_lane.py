@@ -40,7 +40,7 @@ def _lane(plan, facts):
             plan["why"],
         )
     if not plan["done"]:
-        return tr("Lanes are left, but none fits into the time.")
+        return tr("Lanes are left, but none fits into the time with the way back.")
     return _done(plan, facts)
 
 

@@ -286,4 +286,5 @@ def _specs(recording) -> list:
 def _given(recording) -> dict:
     """Return what was said at the start of an outing."""
     facts = recording.facts
-    return {name: facts[name] for name in ("draft_m", "time_offset_s", "levels") if name in facts}
+    names = ("draft_m", "time_offset_s", "levels", "back_by")
+    return {name: facts[name] for name in names if name in facts}

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import time
+
 from qgis.core import QgsSettings
 from qgis.PyQt.QtCore import Qt
 from qgis.PyQt.QtWidgets import (
@@ -11,6 +13,7 @@ from qgis.PyQt.QtWidgets import (
     QDoubleSpinBox,
     QFormLayout,
     QLabel,
+    QSpinBox,
     QVBoxLayout,
 )
 
@@ -53,12 +56,14 @@ class StartForm(QDialog):
         )
         self.tee = QCheckBox(tr("Show the position in QGIS's GPS panel too"))
         self.tee.setChecked(QgsSettings().value(_TEE, False, type=bool))
+        self.minutes = time_box()
         self._lay_out()
 
     def _lay_out(self):
         form = QFormLayout()
         form.addRow(tr("Transducer &draft"), self.draft)
         form.addRow(tr("&Lake level now"), self.level)
+        form.addRow(tr("&Back at the launch in"), self.minutes)
         form.addRow("", self.tee)
         buttons = QDialogButtonBox(QDialogButtonBox.StandardButton.Cancel)
         start = buttons.addButton(tr("Start recording"), QDialogButtonBox.ButtonRole.AcceptRole)
@@ -75,12 +80,18 @@ class StartForm(QDialog):
         self.resize(520, self.sizeHint().height())
 
     def given(self) -> dict:
-        """Return the draft, and the readings of the lake level."""
+        """Return the draft, the readings of the lake level, and until when there is time.
+
+        ``back_by``, s since 1970 by the computer's clock, is there where a time was given.
+        """
         draft = self.draft.value() * self._factor
         known = self._facts.boat.draft_m
         # A value that nobody touched is kept to its last digit.
         draft = known if abs(draft - known) < 0.005 * self._factor else round(draft, 4)
-        return {"draft_m": draft, "levels": readings(self.level, self._facts)}
+        given = {"draft_m": draft, "levels": readings(self.level, self._facts)}
+        if self.minutes.value():
+            given["back_by"] = round(time.time() + 60.0 * self.minutes.value())
+        return given
 
     def accept(self):
         problem = self.sources.problem()
@@ -146,6 +157,17 @@ def level_box(facts) -> QDoubleSpinBox:
     box.setToolTip(
         tr("Reading of the gauge. If empty, the level follows from the soundings, less exactly.")
     )
+    return box
+
+
+def time_box() -> QSpinBox:
+    """Return the field for the time of an outing."""
+    box = QSpinBox()
+    box.setRange(0, 24 * 60)
+    box.setSingleStep(15)
+    box.setSpecialValueText(tr("any time"))
+    box.setSuffix(tr(" min"))
+    box.setToolTip(tr("A next lane is proposed only if it and the way back fit into this time."))
     return box
 
 

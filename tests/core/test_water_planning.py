@@ -4,11 +4,15 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from shapely import geometry, prepared
 
+from lakefloor.algorithms.core.growing.cross_line import best_cross_line, crossed, has_cross_line
 from lakefloor.algorithms.core.growing.growing_map import GrowingMap
 from lakefloor.algorithms.core.growing.lane_ends import LaneEnds
 from lakefloor.algorithms.core.growing.planning import plan_next
 from lakefloor.algorithms.core.growing.settings import MapSettings
+from lakefloor.algorithms.core.lanes import number_lanes
+from lakefloor.algorithms.core.plan.survey_lanes import survey_lanes
 from lakefloor.algorithms.core.soundings import Soundings
 from lakefloor.algorithms.core.surface.frame import frame
 from lakefloor.algorithms.core.surface.smooth_surface import learn_smooth
@@ -98,8 +102,6 @@ def test_driving_the_proposed_lanes_ends_with_done(seed):
             for p in ([(west, y), (east, y)] if i % 2 == 0 else [(east, y), (west, y)])
         ]
     )
-    from shapely import geometry, prepared
-
     inside = prepared.prep(lake.buffer(-6.0))
     first = np.array([p for p in first if inside.contains(geometry.Point(p))])
     growing.add(sounded(first), 1)
@@ -138,6 +140,112 @@ def test_one_lane_without_a_shoreline_says_what_is_missing_in_words_of_the_water
     assert plan["line"] is None
     assert "side by side" in plan["error"]
     assert "buffer" not in plan["error"]
+
+
+# -- the cross-line -------------------------------------------------------------------------------
+
+
+@settings(max_examples=60)
+@given(count=st.integers(3, 12), turn=st.floats(0.0, 6.28), seed=st.integers(0, 999))
+def test_the_best_cross_line_is_one(count, turn, seed):
+    """Lanes to and fro, of uneven ends, whatever their heading."""
+    draw = np.random.default_rng(seed)
+    lanes = []
+    for number in range(count):
+        ends = np.array([[draw.uniform(0, 60), 0.0], [draw.uniform(140, 200), 0.0]])
+        ends += [0.0, SPACING * number]
+        lanes.append(ends[:: -1 if number % 2 else 1])
+    c, s = np.cos(turn), np.sin(turn)
+    lanes = np.array(lanes) @ np.array([[c, s], [-s, c]])
+    assert not has_cross_line(lanes)
+    line, crosses = best_cross_line(lanes)
+    assert crosses == count == int(crossed(line, lanes).sum())
+    assert has_cross_line(np.concatenate([lanes, line[None]]))
+    # Square to the lanes, and little longer than they are wide.
+    along = (lanes[0, 1] - lanes[0, 0]) / np.hypot(*(lanes[0, 1] - lanes[0, 0]))
+    assert abs((line[1] - line[0]) @ along) < 1e-6 * np.hypot(*(line[1] - line[0]))
+    assert np.hypot(*(line[1] - line[0])) == pytest.approx(SPACING * (count - 1) + 30.0)
+
+
+def test_the_best_cross_line_stays_in_the_water():
+    water = geometry.box(0, 0, 200, 200).difference(geometry.box(60, -1, 140, 150))
+    lanes = np.array([[[5.0, y], [55.0, y]] for y in range(10, 150, 20)])
+    line, crosses = best_cross_line(lanes, water)
+    assert crosses == len(lanes)
+    assert water.covers(geometry.LineString(line))
+    assert best_cross_line(lanes[:2], water) is None
+    assert best_cross_line(lanes, geometry.box(500, 500, 600, 600)) is None
+
+
+def test_two_lanes_and_lanes_at_an_acute_angle_are_no_cross_line():
+    assert not has_cross_line(np.zeros((0, 2, 2)))
+    lanes = np.array([[[0.0, y], [200.0, y]] for y in (0, 20, 40)])
+    slanting = np.array([[[60.0, -10.0], [160.0, 60.0]]])
+    assert not has_cross_line(np.concatenate([lanes, slanting]))
+    upright = np.array([[[60.0, -10.0], [110.0, 60.0]]])
+    assert has_cross_line(np.concatenate([lanes, upright]))
+
+
+def test_a_pause_in_the_soundings_ends_a_lane():
+    ends = LaneEnds()
+    assert not ends.add(*path((0.0, 0.0), (100.0, 0.0)).T)
+    assert ends.add(*path((300.0, 0.0), (400.0, 0.0)).T)
+    assert len(ends.lanes) == 1
+    assert ends.current[0] == pytest.approx((300.0, 0.0))
+
+
+@pytest.mark.parametrize("seed", [1, 2, 3])
+def test_lanes_are_those_that_are_numbered_at_home(seed):
+    """The same track, while it is driven and afterwards."""
+    lake = blob(np.random.default_rng(seed), 220.0)
+    plan = survey_lanes(lake, spacing=30.0, heading=40.0 * seed, cross_share=0.1)
+    corners = [tuple(place) for line in plan.lines.coords for place in line]
+    corners = [c for c, d in zip(corners, corners[1:]) if np.hypot(c[0] - d[0], c[1] - d[1]) > 1.0]
+    places = path(*corners)
+    places += np.random.default_rng(seed).normal(0.0, 0.4, places.shape)
+    ends = LaneEnds()
+    ends.add(*places.T)
+    nothing = np.full(len(places), np.datetime64("NaT", "ms"))
+    numbered = number_lanes(*places.T, nothing, np.full(len(places), "a", dtype=object)).max()
+    assert abs(len(ends.lanes) - numbered) <= max(0.2 * numbered, 1)
+
+
+def test_of_a_large_lake_the_water_around_the_boat_is_planned_in():
+    lake = geometry.box(0.0, 0.0, 12_000.0, 6_000.0)
+    growing = GrowingMap(MapSettings("EPSG:32615", 2.0, SPACING, 50.0, shoreline=lake))
+    growing.add(sounded(path(*[(x + 3000.0, y + 3000.0) for x, y in rows(8)])), 1)
+    plan = plan_next(growing, (3100.0, 3150.0), interval_m=0.3)
+    assert plan["is_part"]
+    assert np.abs(plan["line"] - (3100.0, 3150.0)).max() < 1200.0
+    assert plan["supported"] < 0.2
+
+
+def test_the_cross_line_is_proposed_when_the_lanes_are_done():
+    lake = geometry.box(0.0, 0.0, 200.0, 100.0)
+    corners = [(x, y / 2.0 + 5.0) for x, y in rows(10)]
+    growing = GrowingMap(MapSettings("EPSG:32615", 2.0, SPACING, 50.0, shoreline=lake))
+    growing.add(sounded(path(*corners)), 1)
+    ends = LaneEnds()
+    ends.add(*path(*corners).T)
+    given = {"interval_m": 3.0, "lanes": ends.lanes}
+    plan = plan_next(growing, (200.0, 95.0), **given)
+    assert plan["done"]
+    assert plan["cross"]["crosses"] >= len(ends.lanes) - 1
+    assert plan["cross"]["to_start_m"] == pytest.approx(
+        np.hypot(*(plan["cross"]["line"][0] - (200.0, 95.0)))
+    )
+    ends.lanes.append(plan["cross"]["line"])
+    assert plan_next(growing, (200.0, 95.0), **given)["cross"] is None
+
+
+def test_water_that_is_known_to_be_shallow_is_left_out():
+    lake = geometry.box(0.0, 0.0, 300.0, 200.0)
+    places = path(*[(x, y * 2.0 + 10.0) for x, y in rows(5)])
+    made = sounded(places)
+    growing = GrowingMap(MapSettings("EPSG:32615", 2.0, SPACING, 50.0, shoreline=lake))
+    growing.add(made.replace(depth=np.where(places[:, 0] < 100.0, 0.4, 5.0)), 1)
+    plan = plan_next(growing, (150.0, 100.0), interval_m=0.3, min_depth=0.8)
+    assert plan["line"][:, 0].min() > 95.0
 
 
 def test_a_stray_far_away_spans_no_grid_to_there():

@@ -203,6 +203,13 @@ def test_a_level_that_was_not_read_is_none(qgis_app):
     assert (read["level"], read["unit"]) == (2.71, "feet")
 
 
+def test_a_time_is_given_as_the_time_when_the_boat_is_back(qgis_app):
+    form = StartForm(facts())
+    assert "back_by" not in form.given()
+    form.minutes.setValue(90)
+    assert form.given()["back_by"] == pytest.approx(time.time() + 5400.0, abs=30.0)
+
+
 @pytest.mark.parametrize("unit", ["feet", "meters"])
 def test_a_draft_that_nobody_touched_is_kept_to_its_last_digit(qgis_app, unit):
     form = StartForm(facts(unit=unit, boat=Boat(draft_m=0.2973)))

@@ -330,11 +330,22 @@ def test_the_next_lane_is_told_or_why_there_is_none(outing):
     planned.emit({"error": "No depth is known.", "line": None})
     assert line.text() == "No next lane yet. No depth is known."
     planned.emit({"line": None, "done": False})
-    assert line.text() == "Lanes are left, but none fits into the time."
+    assert line.text() == "Lanes are left, but none fits into the time with the way back."
     planned.emit({"line": None, "done": True, "lanes": 6, "cross_line": False})
     assert line.text() == "Done for 1 ft contours: no lane here would make them surer."
     assert outing.page.lines["cross_line"].text() == (
         "No cross-line yet. One across today's lanes checks them."
+    )
+    cross = {"line": np.zeros((2, 2)), "to_start_m": 30.48, "length_m": 121.92, "crosses": 5}
+    planned.emit({"line": None, "done": True, "lanes": 6, "cross_line": False, "cross": cross})
+    assert outing.page.lines["cross_line"].text() == (
+        "No cross-line yet. The best one begins 100 ft from here, is 400 ft long and crosses 5 of "
+        "today's lanes."
+    )
+    planned.emit({"line": None, "done": True, "supported": 0.943, "is_part": True})
+    assert line.text() == (
+        "Done for 1 ft contours in this part of the lake: no lane here would make them surer. They "
+        "stay uncertain in 6% of the water."
     )
     outing.session.given["levels"] = [{"level": 2.0, "unit": "feet"}]
     planned.emit({"line": None, "done": True, "lanes": 6, "cross_line": True})

@@ -66,6 +66,7 @@ def settings_for(lake, facts, given) -> tuple:
         "interval_m": interval_of(facts),
         "unit": unit_of(facts),
         "shoreline": None,
+        "back_by": given.get("back_by"),
     }
     if crs.isValid() and has_shore:
         try:
