@@ -23,3 +23,6 @@ GIVEN_LEVEL, GIVEN_DATUM, GIVEN_ELEVATION = "given_level_m", "given_datum", "giv
 
 #: Side of the squares to whose centers positions are coarsened, m; their soundings are averaged.
 COARSENED = "coarsened_m"
+
+#: Full width of the sounder's beam, degrees: a fact that gridding uses, no correction of a depth.
+BEAM = "beam_deg"
