@@ -234,6 +234,20 @@ def lane_spacing():
     )
 
 
+def beam_width(text, advanced=False):
+    """Return the optional beam width parameter."""
+    return number(
+        "BEAM_WIDTH",
+        tr("Beam width (degrees)"),
+        None,
+        text,
+        minimum=0.0,
+        maximum=89.0,
+        optional=True,
+        advanced=advanced,
+    )
+
+
 def depth_unit(label=None, text=None, name="UNIT"):
     """Return the choice of the unit in which people read depths."""
     return choice(

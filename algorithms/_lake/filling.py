@@ -293,6 +293,7 @@ def _known(lake, now) -> dict:
         "DATUM_ELEVATION": facts.datum_reading,
         "DATUM_NAME": facts.datum_name,
         "DRAFT": facts.boat.draft_m,
+        "BEAM_WIDTH": facts.boat.beam_deg,
         "ASSUMED_SOUND_SPEED": facts.boat.sound_speed_ms,
     }
 

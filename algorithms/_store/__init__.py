@@ -47,7 +47,7 @@ from .deciding import Decided, Decision, decide, decisions, find_rows
 from .fitting import fit_to_store, offsets_to_keep
 from .glancing import VisitRow, state_of, visits_of
 from .lake_store import Contents, contents, read, remove, undo, undo_count, undoable
-from .log_book import edit_log_book, history, log_book
+from .log_book import beam_widths, edit_log_book, history, log_book
 from .looking import look
 from .merging import facts_by_visit, read_whole, write_merged
 from .setting_aside import set_aside
@@ -66,6 +66,7 @@ __all__ = [
     "VisitRow",
     "add",
     "back_up",
+    "beam_widths",
     "beside",
     "contents",
     "decide",

@@ -83,6 +83,16 @@ def log_book(path, progress: Progress = silent) -> list:
         return entries
 
 
+def beam_widths(path) -> dict:
+    """Return the beam width in degrees by name of visit, of those whose log-book states one."""
+    with reading(path) as db:
+        if layout_of(db) < 3:
+            return {}
+        return dict(
+            db.execute("SELECT name, beam_deg FROM visits WHERE beam_deg IS NOT NULL").fetchall()
+        )
+
+
 def _days(db, visit, code):
     """Return the days at the lake on which a visit was logged."""
     (said,) = db.execute(

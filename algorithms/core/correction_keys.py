@@ -26,3 +26,6 @@ COARSENED = "coarsened_m"
 
 #: Full width of the sounder's beam, degrees: a fact that gridding uses, no correction of a depth.
 BEAM = "beam_deg"
+
+#: The width, degrees, that is looked at where none is stated (a common one; from memory).
+USUAL_BEAM_DEG = 20.0

@@ -54,6 +54,7 @@ class CorrectDepths(LakefloorAlgorithm):
         "WATER_TEMPERATURE",
         "ACTUAL_SOUND_SPEED",
         "TIME_OFFSET",
+        "BEAM_WIDTH",
         "OUTPUT",
     )
 
@@ -123,6 +124,15 @@ class CorrectDepths(LakefloorAlgorithm):
                 ),
                 minimum=-60.0,
                 maximum=60.0,
+            )
+        )
+        add(
+            params.beam_width(
+                tr(
+                    "Full width of the sounder's beam between its half-power points, from its manual. "
+                    "Gridding then undoes what the beam does on slopes. No depth changes here. If "
+                    "empty, the width is not known."
+                )
             )
         )
         add(
@@ -236,6 +246,7 @@ class CorrectDepths(LakefloorAlgorithm):
             uncert_share=inputs.number("UNCERTAINTY_PERCENTAGE") / 100.0,
             mixed_depth_m=inputs.number("MIXED_DEPTH"),
             deep_temperature_c=inputs.number("DEEP_TEMPERATURE"),
+            beam_deg=inputs.number("BEAM_WIDTH"),
             from_raw=inputs.flag("FROM_RAW"),
             progress=inputs.progress,
         )

@@ -98,6 +98,7 @@ class ReadDatabase(LakefloorAlgorithm):
 
     def compute(self, inputs, outputs):
         from .. import _store as lake_store
+        from ..core.correcting.first_return import with_beams
 
         path = store_path(inputs)
         held = lake_store.contents(path)
@@ -128,14 +129,14 @@ class ReadDatabase(LakefloorAlgorithm):
                     "other ones."
                 )
             )
-        count, visits = 0, set()
+        count, visits, widths = 0, set(), lake_store.beam_widths(path)
 
         def counted():
             nonlocal count
             for part in chain([first], parts):
                 count += len(part)
                 visits.update(part.visit)
-                yield part
+                yield with_beams(part, widths)
 
         outputs.soundings(params.OUTPUT, counted(), crs)
         inputs.say(tr("Soundings read: {}, of visits: {}.").format(count, len(visits)))

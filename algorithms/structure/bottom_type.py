@@ -16,8 +16,9 @@ from .._i18n import tr
 from .._io import params
 from .._io.rasters import spacing_item
 from .._reports.bottom_type_page import bottom_type_html
+from ..core.correction_keys import USUAL_BEAM_DEG
 from ..core.errors import LakefloorError
-from ..core.hardness.hardness_names import BEAM_DEG, MAX_SLOPE_DEG, MIN_DEPTH_M, THRESHOLDS
+from ..core.hardness.hardness_names import MAX_SLOPE_DEG, MIN_DEPTH_M, THRESHOLDS
 from ..core.hardness.sample_calibration import read_class
 
 BANDS = (
@@ -178,13 +179,11 @@ class BottomType(LakefloorAlgorithm):
             )
         )
         add(
-            params.number(
-                "BEAM_WIDTH",
-                tr("Beam width (degrees)"),
-                BEAM_DEG,
-                tr("Full width of the sounder's beam. Pings within one footprint are averaged."),
-                minimum=1.0,
-                maximum=89.0,
+            params.beam_width(
+                tr(
+                    "Full width of the sounder's beam. Pings within one footprint are averaged. If "
+                    "empty, it is what Correct depths or the log-book states, else {:g}."
+                ).format(USUAL_BEAM_DEG),
                 advanced=True,
             )
         )

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+import numpy as np
 from qgis.core import (
     QgsCoordinateReferenceSystem,
     QgsProcessing,
@@ -18,9 +19,11 @@ from .._i18n import tr
 from .._io import params
 from .._io.rasters import COMMON_SHARE_ITEM, RECORD_DOMAIN, RECORD_ITEM, StoredSurface, spacing_item
 from ..core.correcting.datums import datum_of
+from ..core.correction_keys import USUAL_BEAM_DEG
 from ..core.errors import LakefloorError
+from ..core.number_text import written
 from ..core.progress import span
-from ..core.soundings import Soundings
+from ..core.soundings import Soundings, distinct
 
 BREAKLINES = "BREAKLINES"
 SURFACE_TO_UPDATE = "SURFACE_TO_UPDATE"
@@ -35,10 +38,10 @@ UNCERTAINTY_HELP = QT_TRANSLATE_NOOP(
 
 
 def add_inputs(algorithm):
-    """Declare soundings, shoreline, cell size, search distance and lane spacing."""
+    """Declare soundings, shoreline, cell size, search distance, lane spacing and beam width."""
     for parameter in (
         params.soundings(), params.shoreline(), params.cell_size(), params.max_gap(),
-        params.lane_spacing(),
+        params.lane_spacing(), _beam_width(),
     ):  # fmt: skip
         algorithm.addParameter(parameter)
 
@@ -106,6 +109,16 @@ def breaklines(text):
     )
 
 
+def _beam_width():
+    return params.beam_width(
+        tr(
+            "Full width of the sounder's beam, used for all soundings. What the beam does on slopes "
+            "is undone; 0 undoes nothing. If empty, it is what Correct depths or the log-book states."
+        ),
+        advanced=True,
+    )
+
+
 def _update():
     return params.helped(
         QgsProcessingParameterRasterLayer(
@@ -150,12 +163,13 @@ def _grid(inputs, outputs, method: str, options: dict) -> tuple:
     """
     from ..core.surface import tiles
     from ..core.surface.frame import frame
-    from ..core.surface.surface_record import Record, record_to_text
+    from ..core.surface.learning import learned_record
+    from ..core.surface.surface_record import record_to_text
 
     survey = _read_survey(inputs)
     wanted = given_sizes(inputs)
     progress = inputs.progress
-    older, record = _older(inputs, survey.crs, method, options, wanted)
+    older, record = _older(inputs, survey, method, options, wanted)
     try:
         if record:
             wanted = Sizes(record.cell, record.max_gap, record.spacing)
@@ -172,8 +186,7 @@ def _grid(inputs, outputs, method: str, options: dict) -> tuple:
         )
         progress(0.1)
         if record is None:
-            learned = tiles.learn(f, method, options, span(progress, 0.1, 0.4))
-            record = Record(method, options, used.cell, f.spacing, used.gap, learned)
+            record = learned_record(f, method, options, span(progress, 0.1, 0.4))
         metadata = _metadata(inputs, survey, f)
         start = older.copy_for(f.grid) if older else None
         with outputs.surface_parts(params.OUTPUT, f.grid, survey.crs, start) as raster:
@@ -206,12 +219,17 @@ def _grid(inputs, outputs, method: str, options: dict) -> tuple:
 
 
 def _read_survey(inputs) -> _Survey:
+    from ..core.correcting.first_return import with_beams
+
     soundings, crs = inputs.soundings(
         fields=("depth", "uncert", "lane", "visit", "status", "corrections")
     )
     shoreline, cut = inputs.polygon(crs=crs), inputs.cut_edge(crs=crs)
     kept = used_soundings(inputs, soundings, shoreline)
     datum = datum_of(kept)
+    width = inputs.number("BEAM_WIDTH")
+    if width is not None:
+        kept = with_beams(kept, dict.fromkeys(distinct(kept.visit)[0], width))
     lines = inputs.lines(BREAKLINES, crs)
     return _Survey(len(soundings), kept, crs, datum, shoreline, cut, lines)
 
@@ -315,8 +333,9 @@ def sizes(inputs, kept, given: Sizes, shoreline) -> Sizes:
     return Sizes(cell, gap, spacing)
 
 
-def _older(inputs, crs, method: str, options: dict, wanted: Sizes) -> tuple:
+def _older(inputs, survey: _Survey, method: str, options: dict, wanted: Sizes) -> tuple:
     """Return the surface to bring up to date and its record; None and None to draw all of it."""
+    from ..core.correcting.first_return import states_beam
     from ..core.surface.surface_record import record_from_text
 
     layer = inputs.raster(SURFACE_TO_UPDATE)
@@ -328,7 +347,7 @@ def _older(inputs, crs, method: str, options: dict, wanted: Sizes) -> tuple:
         differs = next(
             name
             for name, same in (
-                (tr("It is in another CRS."), layer.crs() == crs),
+                (tr("It is in another CRS."), layer.crs() == survey.crs),
                 (tr("It was made by another method."), record.method == method),
                 (tr("It was made with other settings of the method."), record.options == options),
                 (tr("It was made with another cell size."), wanted.cell in (None, record.cell)),
@@ -339,6 +358,10 @@ def _older(inputs, crs, method: str, options: dict, wanted: Sizes) -> tuple:
                 (
                     tr("It was made with another lane spacing."),
                     wanted.spacing in (None, record.spacing),
+                ),
+                (
+                    tr("Another beam was undone in it, or none."),
+                    (record.beam is not None) == states_beam(survey.kept),
                 ),
                 ("", False),
             )
@@ -357,8 +380,33 @@ def _older(inputs, crs, method: str, options: dict, wanted: Sizes) -> tuple:
     return None, None
 
 
+def _report_beam(inputs, kept):
+    from ..core.correcting.first_return import Beams
+
+    widths = Beams.of(kept).width
+    undone, unknown = widths[widths > 0.0], int(np.isnan(widths).sum())
+    if len(undone):
+        inputs.say(
+            tr(
+                "The beam of {} degrees is undone: on slopes depths are as under a sounder with a "
+                "narrow beam. The soundings keep their depths."
+            ).format(
+                " to ".join(dict.fromkeys(written(w, "g") for w in (undone.min(), undone.max())))
+            )
+        )
+    if unknown:
+        inputs.say(
+            tr(
+                "The beam width of the sounder is not known ({:,} soundings). On slopes depths may "
+                "be too shallow, with a beam of {:g} degrees by 4% of depth where the bottom falls "
+                "1 m in 3 m. The uncertainty allows for it. Give the width in Correct depths."
+            ).format(unknown, USUAL_BEAM_DEG)
+        )
+
+
 def _report(inputs, figures, record, drawn: int, survey: _Survey, updated: bool):
     kept = len(survey.kept)
+    _report_beam(inputs, survey.kept)
     if updated:
         inputs.say(
             tr(

@@ -82,6 +82,14 @@ def _ask_for_corrections(inputs):
         0.0,
         "How much older the logged position is than the depth (latency).",
     )
+    inputs.number(
+        "BEAM_WIDTH",
+        "Beam width (degrees)",
+        None,
+        "Full width of the sounder's beam, from its manual. Gridding then undoes what the beam does "
+        "on slopes. If empty, the width is not known.",
+        optional=True,
+    )
 
 
 def _ask_for_levels(inputs, without_level):
@@ -166,6 +174,7 @@ def logs_to_soundings(
             "ASSUMED_SOUND_SPEED": "@ASSUMED_SOUND_SPEED",
             "WATER_TEMPERATURE": "@WATER_TEMPERATURE",
             "TIME_OFFSET": "@TIME_OFFSET",
+            "BEAM_WIDTH": "@BEAM_WIDTH",
         },
     )
     model.child(

@@ -45,7 +45,7 @@ from lakefloor.algorithms.core.grid import empty_grid
 from lakefloor.algorithms.core.polygons import inside
 from lakefloor.algorithms.core.reading.logs import read_logs
 from lakefloor.algorithms.core.spacing import GAP_IN_SPACINGS, lane_spacing, suggest_cell, usable
-from lakefloor.algorithms.core.surface import tiles
+from lakefloor.algorithms.core.surface import learning, tiles
 from lakefloor.algorithms.core.surface.frame import frame
 from lakefloor.algorithms.core.surface.nodes import shore_nodes
 
@@ -62,7 +62,7 @@ def _ours(method, **options):
         def run():
             spacing = lane_spacing(ours["soundings"])
             f = frame(**ours, max_gap=GAP_IN_SPACINGS * spacing, spacing=spacing)
-            learned = tiles.learn(f, method, options)
+            learned = learning.learn(f, method, options)
             record = tiles.Record(method, options, ours["cell"], spacing, f.max_gap, learned)
             out = np.full(grid.shape, np.nan)
             # The edges of both grids are multiples of the same cell.

@@ -46,7 +46,7 @@ from lakefloor.algorithms._io.raster_file import RasterFile
 from lakefloor.algorithms._io.rasters import BANDS, RECORD_DOMAIN, RECORD_ITEM, StoredSurface
 from lakefloor.algorithms.core.soundings import ACCEPTED, Soundings
 from lakefloor.algorithms.core.spacing import GAP_IN_SPACINGS, lane_spacing
-from lakefloor.algorithms.core.surface import tiles
+from lakefloor.algorithms.core.surface import learning, tiles
 from lakefloor.algorithms.core.surface.frame import frame
 from lakefloor.algorithms.core.surface.surface_record import (
     Record,
@@ -113,7 +113,7 @@ def grid(soundings, shoreline, method, path, older=None):
     )
     if record is None:
         options = {"power": 2.0, "neighbours": 12} if method == "idw" else {}
-        learned = tiles.learn(f, method, options)
+        learned = learning.learn(f, method, options)
         record = Record(method, options, CELL, spacing, f.max_gap, learned)
     crs = QgsCoordinateReferenceSystem("EPSG:32615")
     start = stored.copy_for(f.grid) if older else None

@@ -18,7 +18,7 @@ from shapely.affinity import translate
 from shapely.geometry import Point
 
 from lakefloor.algorithms.core.grid import Grid
-from lakefloor.algorithms.core.surface import tiles
+from lakefloor.algorithms.core.surface import learning, tiles
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "benchmarks"))
 import made_lake
@@ -205,6 +205,9 @@ def many_tiles(monkeypatch):
     monkeypatch.setattr(tiles, "ONE_TILE", 1000)
     monkeypatch.setattr(tiles, "_SIDE", 32)
     monkeypatch.setattr(tiles, "_STEP", 16)
+    monkeypatch.setattr(learning, "LEARNED_WHOLE", 1000)
+    monkeypatch.setattr(learning, "_SIDE", 32)
+    monkeypatch.setattr(learning, "_STEP", 16)
 
 
 def values_of(path):

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.ndimage import median_filter
 
-from ..correction_keys import SPEED_ERROR, VISIT_OFFSET
+from ..correction_keys import BEAM, SPEED_ERROR, VISIT_OFFSET
 from ..errors import LakefloorError
 from ..number_text import counted, written
 from ..progress import Progress, silent
@@ -66,6 +66,7 @@ def correct_depths(
     uncert_share: float = 0.01,
     mixed_depth_m: float = 6.0,
     deep_temperature_c: float = 7.0,
+    beam_deg: float | None = None,
     from_raw: bool = False,
     progress: Progress = silent,
 ) -> Corrected:
@@ -78,19 +79,16 @@ def correct_depths(
     soundings : Soundings
         As read or cleaned; not yet corrected, not yet reduced to a datum.
     draft_m : float
-        Height of the waterline above the point from which the logged depth counts, m: the
-        transducer, or the keel where the log says that depth is from the keel.
+        Height of the waterline above the transducer, or the keel where depth is from the keel, m.
     assumed_speed_ms : float
         Sound speed that the instrument computes with, m/s.
     real_speed_ms : float, optional
         Mean sound speed of the water for all soundings, m/s.
     temperature_c : float, optional
         Water temperature for all soundings, degrees Celsius. With neither this nor
-        ``real_speed_ms`` the logged temperature is used; visits without one take the speed of
-        :func:`.sound_speed.unknown_water_speed`.
+        ``real_speed_ms`` the logged one is used, or :func:`.sound_speed.unknown_water_speed`.
     instrument_offset_m : float, optional
-        Offset that the instrument had already added to get depth from the surface, m, where the
-        log does not state it.
+        What the instrument had added to get depth from the surface, m, where no log states it.
     skip_without_temperature : bool
         Leave visits without logged temperature at the assumed sound speed instead.
     time_offset_s : float
@@ -98,10 +96,12 @@ def correct_depths(
     uncert_fixed_m, uncert_share : float
         Standard uncertainty of the sounder and its set-up: a fixed part, m, and a share of depth.
     mixed_depth_m, deep_temperature_c : float
-        Where only the temperature of the surface is known: down to which depth, m, the water
-        surely has it, and how cold, degrees Celsius, the water may be below.
+        Where only the surface's temperature is known: down to which depth, m, the water has it,
+        and how cold, degrees Celsius, it may be below.
+    beam_deg : float, optional
+        Full width of the beam, degrees, noted for gridding; no depth changes by it.
     from_raw : bool
-        Start again from the raw depths; steps done since reading, a datum among them, are undone.
+        Start again from raw depths; steps done since reading, a datum among them, are undone.
     progress : callable
 
     Returns
@@ -181,6 +181,7 @@ def correct_depths(
         time_offset_s=f"{time_offset_s:g}",
         draft_m=np.array([f"{h:g}" for _, h in references], dtype=object)[before.group],
         **water.recorded(assumed_speed_ms),
+        **({} if beam_deg is None else {BEAM: f"{beam_deg:g}"}),
     )
     corrected = soundings.replace(x=x, y=y, depth=depth, uncert=uncert, corrections=corrections)
     progress(1.0)
@@ -423,8 +424,7 @@ def _summary(given, after, before, water):
     moved = np.hypot(after.x - given.x, after.y - given.y)
 
     def mean(values):
-        values = values[np.isfinite(values)]
-        return float(values.mean()) if values.size else None
+        return float(np.nanmean(values)) if np.isfinite(values).any() else None
 
     visits = {
         name: {

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -12,7 +13,7 @@ from ..correction_keys import BEAM
 from ..errors import LakefloorError
 from ..grid import Grid
 from ..number_text import written
-from ..soundings import Soundings, distinct, parse_corrections
+from ..soundings import Soundings, distinct, each_visit, parse_corrections, with_corrections
 
 #: Widest beam that is a beam, degrees.
 MOST_DEG = 90.0
@@ -91,6 +92,27 @@ class Beams:
         texts, group = distinct(soundings.corrections)
         known = np.array([_of_pairs(parse_corrections(text)) for text in texts], dtype=float)
         return cls(*known.reshape(-1, 2)[group].T)
+
+
+def states_beam(soundings: Soundings) -> bool:
+    """Say whether a width above 0 is stated for any of the soundings."""
+    return bool((Beams.of(soundings).width > 0.0).any())
+
+
+def with_beams(soundings: Soundings, widths: Mapping[str, float]) -> Soundings:
+    """Return soundings that state the beam widths, degrees, of those visits that are named.
+
+    >>> s = with_beams(Soundings.build([0.0], [0.0], [3.0], visit="May"), {"May": 20.0})
+    >>> str(s.corrections[0])
+    'beam_deg=20'
+    """
+    for visit, rows in each_visit(soundings):
+        if visit in widths:
+            corrections = soundings.corrections.copy()
+            text = f"{widths[visit]:g}"
+            corrections[rows] = with_corrections(corrections[rows], **{BEAM: text})
+            soundings = soundings.replace(corrections=corrections)
+    return soundings
 
 
 def _of_pairs(pairs: dict) -> tuple:

@@ -19,6 +19,7 @@ from ..soundings import Soundings
 from ..spacing import GAP_IN_SPACINGS, lane_spacing, suggest_cell, usable
 from ..surface import tiles
 from ..surface.frame import Frame, frame
+from ..surface.learning import learned_record
 from ..surface.surface_record import Record
 from ..units import LENGTH
 from .figure_defaults import DATUM_UNCERTAINTY, SHORELINE_UNCERTAINTY
@@ -125,8 +126,7 @@ def draw_before_and_after(
     where = {"cell": cell, "max_gap": gap, "spacing": spacing, "shoreline": shoreline}
     f = frame(kept, **where)
     progress(0.05)
-    learned = tiles.learn(f, _METHOD, _OPTIONS, span(progress, 0.05, 0.4))
-    record = Record(_METHOD, _OPTIONS, cell, spacing, gap, learned)
+    record = learned_record(f, _METHOD, _OPTIONS, span(progress, 0.05, 0.4))
     bands, record = _drawn(f, record, None, span(progress, 0.4, 0.7))
     surface = _surface_of(f.grid, bands, spacing)
     if before is None:

@@ -14,10 +14,10 @@ from ..grid import Grid, Surface
 from ..polygons import inside
 from ..soundings import Soundings
 from ..surface.frame import Frame, frame
+from ..surface.learning import learn
 from ..surface.nodes import NODES_PER_SPACING, join, lane_numbers, shore_nodes, sounding_nodes
 from ..surface.smooth_surface import Learned, SmoothFit, draw_smooth
 from ..surface.surface_uncertainty import Growth
-from ..surface.tiles import learn
 from .held_soundings import HeldSoundings, columns_of, soundings_of
 from .settings import WINDOW_CELLS, MapSettings, WindowPicture
 from .window_lines import window_breaklines, window_contours, with_neighbors

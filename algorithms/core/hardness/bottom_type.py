@@ -20,7 +20,7 @@ from ..terrain import slope as slope_of
 from .bottom_type_map import BottomTypeMap
 from .bottom_type_notes import notes_on
 from .depth_slope_trend import HardnessTrend, fit_trend
-from .hardness_names import BEAM_DEG, MAX_SLOPE_DEG, MIN_DEPTH_M, THRESHOLDS
+from .hardness_names import MAX_SLOPE_DEG, MIN_DEPTH_M, THRESHOLDS
 from .mixture import Mixture, between, boundaries, memberships
 from .observations import LoggedHardness, hardness_steps, observations_of
 from .sample_calibration import CLASS_NAMES, Calibration, calibrate
@@ -48,7 +48,7 @@ def bottom_type(
     adjust: bool = True,
     max_slope_deg: float = MAX_SLOPE_DEG,
     min_depth_m: float = MIN_DEPTH_M,
-    beam_deg: float = BEAM_DEG,
+    beam_deg: float | None = None,
     progress: Progress = silent,
 ) -> BottomTypeMap:
     """Map relative bottom hardness with its uncertainty, and classes of it.
@@ -77,8 +77,8 @@ def bottom_type(
         Observations on steeper bottom are left out.
     min_depth_m : float
         Observations in shallower water are left out, m.
-    beam_deg : float
-        Width of the sounder's beam.
+    beam_deg : float, optional
+        Width of the sounder's beam for all soundings; see :func:`.observations.observations_of`.
     progress : callable
 
     Returns
@@ -175,7 +175,7 @@ def _without_trend(
     adjust: bool,
     max_slope_deg: float,
     min_depth_m: float,
-    beam_deg: float,
+    beam_deg: float | None,
     progress: Progress,
 ) -> _WithoutTrend:
     """Adjust the visits, and free their hardness from depth and slope."""

@@ -8,8 +8,6 @@ MAX_SLOPE_DEG = 8.0
 MIN_DEPTH_M = 0.6
 #: Hardness that parts soft from medium and medium from hard where nothing better is known.
 THRESHOLDS = (1.0 / 3.0, 2.0 / 3.0)
-#: Widely used width of a sounder's beam, degrees; the footprint is 2 depth tan(width / 2).
-BEAM_DEG = 20.0
 TRANSITION_ATTRIBUTES = (
     "contrast", "width_m", "width_from", "hard_side", "depth_m", "depth_from_m", "depth_to_m",
     "confidence", "position_sd_m", "crossings", "supported", "length_m",

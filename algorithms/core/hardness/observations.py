@@ -7,12 +7,13 @@ from dataclasses import dataclass, fields
 import numpy as np
 from scipy.ndimage import minimum_filter1d
 
+from ..correcting.first_return import Beams, check_beam
+from ..correction_keys import USUAL_BEAM_DEG
 from ..errors import LakefloorError
 from ..grid import Grid
 from ..number_text import written
 from ..progress import Progress, silent, watched
 from ..soundings import Soundings
-from .hardness_names import BEAM_DEG
 
 _LEAST_BLOCK = 1.0
 #: A visit of which more than this share stands at the end of the scale is saturated.
@@ -87,7 +88,7 @@ def observations_of(
     soundings: Soundings,
     depth: Grid,
     slope: Grid,
-    beam_deg: float = BEAM_DEG,
+    beam_deg: float | None = None,
     progress: Progress = silent,
 ) -> LoggedHardness:
     """Average the pings of each footprint.
@@ -100,23 +101,24 @@ def observations_of(
         Depth, m, positive down.
     slope : Grid
         Degrees.
-    beam_deg : float
-        Full width of the sounder's beam.
+    beam_deg : float, optional
+        Full width of the sounder's beam for all soundings. If None, what their corrections state,
+        else :data:`~.correction_keys.USUAL_BEAM_DEG`.
 
     Raises
     ------
     LakefloorError
         If there is no hardness, it is not within 0..1, or all lies off the depth surface.
     """
-    if not 0.0 < beam_deg < 90.0:
-        raise LakefloorError(
-            f"The beam width is {written(beam_deg, 'g')} degrees. Enter a value between 0 and 90."
-        )
+    if beam_deg is not None:
+        check_beam(beam_deg)
     kept, bed = _on_surface(_with_hardness(soundings), depth)
     visits, visit = np.unique(kept.visit.astype(str), return_inverse=True)
     order = np.argsort(visit, kind="stable")
     kept, visit, bed = kept.select(order), visit[order], bed[order]
-    footprint = np.maximum(2.0 * bed * np.tan(np.radians(beam_deg) / 2.0), _LEAST_BLOCK)
+    stated = Beams.of(kept).width if beam_deg is None else np.full(len(kept), beam_deg)
+    width = np.where(np.isnan(stated), USUAL_BEAM_DEG, stated)
+    footprint = np.maximum(2.0 * bed * np.tan(np.radians(width) / 2.0), _LEAST_BLOCK)
     new = _starts(kept.x.tolist(), kept.y.tolist(), visit.tolist(), footprint.tolist(), progress)
     group = np.cumsum(new) - 1
     pings = np.bincount(group)

@@ -14,25 +14,25 @@ import numpy as np
 from scipy.ndimage import distance_transform_edt, maximum_filter
 from scipy.spatial import cKDTree
 
-from ..correcting.first_return import Beams, first_returns, plane_first_return
+from ..correcting.first_return import Beams, first_returns, plane_first_return, states_beam
+from ..correction_keys import USUAL_BEAM_DEG
 from ..grid import Grid
 from ..progress import Progress, silent, span
 from .breakline_nodes import clear_of_lines
 from .frame import Frame
 from .nodes import BREAKLINE, NODES_PER_SPACING, SOUNDING, Nodes, join, sounding_nodes
 from .roughness import grid_around, means_around
-from .smooth_surface import Learned, draw_smooth, learn_smooth
+from .smooth_surface import Learned, depth_limits, draw_smooth, learn_smooth
 
 #: Lane spacings beyond a part in which soundings count for its corrections.
 HALO = 6.0
-#: Width, degrees, for which the uncertainty allows where nothing states one (a common one).
-USUAL_DEG = 20.0
 _MOST_PASSES, _CLEAR_GAIN = 3, 0.02
 #: Ground steeper than this, m per m, is taken for no slope: a correction stays below its own.
 _STEEPEST = 1.0
 # Standard deviation of a correction as a share of it: that of its width and of reception.
 # Without a stated width the depth may lack nothing up to 1.3 corrections, all alike likely.
 _KNOWN_SHARE, _UNKNOWN_SHARE = 0.3, 1.3 / np.sqrt(3.0)
+_USUAL_HALF_TANGENT = np.tan(np.radians(USUAL_BEAM_DEG) / 2.0)
 # Slopes, m per m, below which the nearest ground is within millimeters of that below, and cells
 # of a footprint within which the ground must be that flat.
 _FLAT, _WIDEST_REACH = 0.03, 32
@@ -45,18 +45,14 @@ class BeamFit:
     Attributes
     ----------
     learned : Learned
-        How the smooth surface of the soundings as they are is drawn.
+        How the smooth surface of the soundings as they are is drawn; its limits of depth are those
+        of the part.
     passes : int
         How often corrections are made and the surface is drawn again.
     """
 
     learned: Learned
     passes: int
-
-
-def has_beams(f: Frame) -> bool:
-    """Say whether a width above 0 is stated for any sounding of a frame."""
-    return bool((Beams.of(f.soundings).width > 0.0).any())
 
 
 def learn_beam(f: Frame, progress: Progress = silent) -> BeamFit | None:
@@ -73,7 +69,7 @@ def learn_beam(f: Frame, progress: Progress = silent) -> BeamFit | None:
     A pass counts only if the returns predicted from the surface drawn with it fit the depths as
     they were reported clearly better than those before; there are at most three.
     """
-    if not has_beams(f):
+    if not states_beam(f.soundings):
         return None
     learned = learn_smooth(f, progress=span(progress, 0.0, 0.6))
     beams, reported = Beams.of(f.soundings), f.soundings.depth
@@ -90,7 +86,7 @@ def learn_beam(f: Frame, progress: Progress = silent) -> BeamFit | None:
             lacks = _lacks(ground, f.soundings, beams, predicted)
             f = with_depths(f, reported + lacks)
         progress(0.6 + 0.4 * (number + 1) / (_MOST_PASSES + 1))
-    return BeamFit(learned, passes)
+    return BeamFit(replace(learned, low=0.0, high=0.0), passes)
 
 
 def undo_beam(f: Frame, fit: BeamFit, progress: Progress = silent) -> Frame:
@@ -127,16 +123,19 @@ def with_depths(f: Frame, depth: np.ndarray) -> Frame:
     """
     change = depth - f.soundings.depth
     soundings = f.soundings.replace(depth=depth)
-    f = replace(f, soundings=soundings)
+    known = {name: value for name, value in vars(f).items() if name in ("mask", "distance")}
     if f.block:
-        return f
+        return replace(f, soundings=soundings)
     others = f.nodes.select(f.nodes.kind != SOUNDING)
     made = sounding_nodes(soundings, f.spacing / NODES_PER_SPACING)
     lines = others.select(others.kind == BREAKLINE)
     if len(lines):
         made = clear_of_lines(made, [lines])
         others = _moved(others, f, change)
-    return replace(f, nodes=join([made, others]))
+    f = replace(f, soundings=soundings, nodes=join([made, others]))
+    # What was computed from positions alone still holds.
+    vars(f).update(known)
+    return f
 
 
 def _moved(nodes: Nodes, f: Frame, change: np.ndarray) -> Nodes:
@@ -149,7 +148,8 @@ def _moved(nodes: Nodes, f: Frame, change: np.ndarray) -> Nodes:
 
 def _ground(f: Frame, learned: Learned) -> Grid:
     """Return the bottom with a depth in every cell: land at the depth of the shore."""
-    learned = replace(learned, high=max(learned.high, float(f.soundings.depth.max())))
+    low, high = depth_limits(f)
+    learned = replace(learned, low=low, high=high)
     return filled(f, draw_smooth(f, learned).depth)
 
 
@@ -185,6 +185,17 @@ def _lacks(ground: Grid, soundings, beams: Beams, predicted: np.ndarray) -> np.n
     return np.nan_to_num(np.clip(lacks, 0.0, most))
 
 
+def within_hearing(f: Frame) -> Frame:
+    """Return a frame that wants a depth for what a beam over its cells hears too."""
+    beams = Beams.of(f.soundings)
+    half_tangent = np.where(np.isnan(beams.width), _USUAL_HALF_TANGENT, beams.half_tangent)
+    below = np.maximum(f.soundings.depth + beams.lift, 0.0)
+    cells = int(np.ceil((half_tangent * below).max(initial=0.0) / f.grid.dx)) + 1
+    spans = (span.indices(size) for span, size in zip(f.wanted, f.grid.shape))
+    wanted = tuple(slice(max(first - cells, 0), last + cells) for first, last, _ in spans)
+    return replace(f, wanted=wanted)
+
+
 def _root_mean_square(values: np.ndarray) -> float:
     values = values[np.isfinite(values)]
     return float(np.sqrt(np.mean(values**2))) if len(values) else np.inf
@@ -205,10 +216,10 @@ def beam_error(f: Frame, depth: Grid) -> np.ndarray:
     Over each cell the return to a sounder there is predicted. Of what it lacks on a plane, the
     standard deviation is a third where the width is known, for how a sounder picks its echo
     counts as much as its width (common practice: the leading edge, the strongest echo and the
-    middle of it read between none and 1.3 times of that); where nothing states a width, the
-    error lies between none and 1.3 times that of a beam of :data:`USUAL_DEG` degrees, a
-    rectangular distribution (JCGM 2008). What it lacks beyond that of a plane, as behind a rim
-    or in a hole narrower than the beam, hides the ground, and counts whole.
+    middle of it read between none and 1.3 times of that). Where nothing states a width, the error
+    lies between none and 1.3 times that of a beam of :data:`~.correction_keys.USUAL_BEAM_DEG`
+    degrees, a rectangular distribution (JCGM 2008). What it lacks beyond that of a plane, as
+    behind a rim or in a hole narrower than the beam, hides the ground, and counts whole.
 
     References
     ----------
@@ -217,7 +228,7 @@ def beam_error(f: Frame, depth: Grid) -> np.ndarray:
     """
     out = np.zeros(depth.shape)
     beams = Beams.of(f.soundings)
-    width = np.where(np.isnan(beams.width), USUAL_DEG, beams.width)
+    width = np.where(np.isnan(beams.width), USUAL_BEAM_DEG, beams.width)
     share = np.where(np.isnan(beams.width), _UNKNOWN_SHARE, _KNOWN_SHARE)
     if not (width > 0.0).any() or np.isnan(depth.values).all():
         return out
@@ -240,4 +251,3 @@ def beam_error(f: Frame, depth: Grid) -> np.ndarray:
     hidden = np.maximum(lacks - plane, 0.0)
     out[row, col] = np.nan_to_num(np.hypot(share * plane, hidden))
     return out
-

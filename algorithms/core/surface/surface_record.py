@@ -8,16 +8,18 @@ from hashlib import blake2b
 
 import numpy as np
 
+from ..correcting.first_return import Beams
 from ..errors import LakefloorError
+from .beam import BeamFit
 from .frame import Frame
 from .smooth_surface import Learned, SmoothFit
 from .surface_uncertainty import Growth
 from .tile_digests import add_lines
 
 # Another one whenever the same input would give other numbers, or tiles are told by other digests.
-_VERSION = 3
+_VERSION = 4
 # Of these what was learned still holds, but no tile is taken over.
-_LEARNED_ALIKE = (2,)
+_LEARNED_ALIKE = (2, 3)
 
 
 @dataclass(frozen=True)
@@ -37,6 +39,8 @@ class Record:
         For each tile a digest of all that it is drawn from, its least and greatest depth, m
         (None where no cell has a depth), and its figures as
         :func:`~.surface_figures.figures_of` returns them.
+    beam : BeamFit or None
+        How the beam is undone; None where nothing states it.
     """
 
     method: str
@@ -46,6 +50,7 @@ class Record:
     max_gap: float
     learned: object
     tiles: dict = field(default_factory=dict)
+    beam: BeamFit | None = None
 
 
 def record_to_text(record: Record) -> str:
@@ -69,11 +74,10 @@ def record_from_text(text: str) -> Record:
         elif version != _VERSION:
             raise ValueError("version")
         known = found["learned"]
-        if found["method"] == "smooth":
-            parts = {"fit": SmoothFit(**known["fit"]), "growth": Growth(**known["growth"])}
-            found["learned"] = Learned(**{**known, **parts})
-        else:
-            found["learned"] = Growth(**known)
+        smooth = found["method"] == "smooth"
+        found["learned"] = _learned_of(known) if smooth else Growth(**known)
+        if found.get("beam"):
+            found["beam"] = BeamFit(_learned_of(found["beam"]["learned"]), found["beam"]["passes"])
         found["tiles"] = {key: tuple(value) for key, value in found["tiles"].items()}
         return Record(**found)
     except (ValueError, KeyError, TypeError, AttributeError) as error:
@@ -81,6 +85,11 @@ def record_from_text(text: str) -> Record:
             "It does not say how it was made, or another version of Lakefloor made it. Choose a "
             "surface of this version."
         ) from error
+
+
+def _learned_of(known: dict) -> Learned:
+    parts = {"fit": SmoothFit(**known["fit"]), "growth": Growth(**known["growth"])}
+    return Learned(**{**known, **parts})
 
 
 def settings_of(f: Frame, record: Record) -> bytes:
@@ -104,6 +113,8 @@ def digest_of(part: Frame, settings: bytes) -> str:
         digest.update(str(len(kept)).encode())
         for name in names:
             digest.update(np.ascontiguousarray(getattr(kept, name)).data)
+    for column in vars(Beams.of(part.soundings)).values():
+        digest.update(np.ascontiguousarray(column).data)
     if part.shoreline is not None:
         digest.update(np.packbits(part.mask).data)
     add_lines(digest, part.breaklines, part.grid.bounds)

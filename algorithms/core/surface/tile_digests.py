@@ -8,6 +8,7 @@ from typing import Any
 
 import numpy as np
 
+from ..correcting.first_return import Beams
 from ..polygons import contains, rings
 from .frame import Frame, part_of
 from .nodes import NODES_PER_SPACING, SOUNDING
@@ -35,7 +36,9 @@ class TileDigests:
 
     def __init__(self, f: Frame, near: Callable, settings: bytes):
         self._frame, self._near, self._settings = f, near, settings
-        self._rows = _numbers_of([getattr(f.soundings, n) for n in ("x", "y", "depth", "uncert")])
+        beams = vars(Beams.of(f.soundings)).values()
+        columns = [getattr(f.soundings, name) for name in ("x", "y", "depth", "uncert")]
+        self._rows = _numbers_of([*columns, *beams])
         # A block of soundings that makes a node may begin outside.
         self._margin = int(np.ceil(f.spacing / NODES_PER_SPACING / f.grid.dx)) + 1
         self._rings = [] if f.shoreline is None else rings(f.shoreline)

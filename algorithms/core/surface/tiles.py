@@ -18,25 +18,23 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from .. import threads
-from ..blocks import well_filled
 from ..errors import Cancelled
 from ..grid import Grid
-from ..progress import Progress, silent
-from ..soundings import Soundings, concatenate
+from ..progress import Progress, silent, span
+from ..soundings import Soundings
+from . import beam as beams
 from .frame import HALO_IN_GAPS, Frame
 from .gridding_methods import METHODS
-from .nodes import join
-from .smooth_surface import Learned, depth_limits
+from .learning import within_limits
+from .smooth_surface import Learned
 from .surface_figures import Figures, figures_of
 from .surface_record import Record, digest_of, settings_of
-from .surface_uncertainty import Growth
 from .tile_digests import TileDigests
 
 #: A grid of up to this many cells is one tile.
 ONE_TILE = 2_000_000
 # Tiles and halos are multiples of 64 cells, as the coarser grids of the smooth surface want it.
 _STEP, _SIDE, _WIDE_SIDE, _WIDEST_HALO = 64, 1024, 2048, 256
-_SAMPLE_CELLS, _SAMPLE_SOUNDINGS, _SAMPLE_SPACINGS = 2_000_000, 2_000_000, 64.0
 _MOST_WORKERS = 4
 _LOOK = 0.1
 
@@ -70,17 +68,19 @@ class Tile:
         return self.rows.stop - self.rows.start, self.cols.stop - self.cols.start
 
 
-def tiles_of(f: Frame, method: str) -> list:
+def tiles_of(f: Frame, method: str, halo_spacings: float = 0.0) -> list:
     """Return the tiles of the raster of a frame, from north-west to south-east.
 
     Their edges are multiples of the tile's side from the origin of the CRS, so that a lake
-    that grows keeps its tiles. A raster of up to :data:`ONE_TILE` cells is one tile.
+    that grows keeps its tiles. A raster of up to :data:`ONE_TILE` cells is one tile. The halo is
+    that of the method and so many lane spacings more.
     """
     rows, cols = f.grid.shape
     if rows * cols <= ONE_TILE:
         every = slice(0, rows), slice(0, cols)
         return [Tile("whole", *every, *every)]
     reach = max(HALO_IN_GAPS * f.max_gap, METHODS[method].spacings * f.spacing)
+    reach += halo_spacings * f.spacing
     halo = _STEP * int(np.ceil(reach / f.grid.dx / _STEP))
     side = _SIDE if halo <= _WIDEST_HALO else _WIDE_SIDE
     top, left = -round(f.grid.north / f.grid.dy), round(f.grid.west / f.grid.dx)
@@ -103,7 +103,7 @@ def tiles_of(f: Frame, method: str) -> list:
 
 def _bare(soundings: Soundings) -> Soundings:
     """Return soundings without what no tile is drawn from, so that it need not be copied."""
-    used = ("x", "y", "depth", "uncert")
+    used = ("x", "y", "depth", "uncert", "corrections")
     return Soundings(
         **{
             name: value if name in used else np.broadcast_to(value[:1], value.shape)
@@ -181,77 +181,6 @@ class _Parts:
         return np.sort(np.concatenate([np.empty(0, dtype=order.dtype), *chosen]))
 
 
-def _sample(f: Frame) -> Frame:
-    """Return windows of a large lake side by side, as a frame to learn from."""
-    cell = f.grid.dx
-    side = _STEP * int(np.ceil(_SAMPLE_SPACINGS * f.spacing / cell / _STEP))
-    side = min(side, _SIDE)
-    apart = side + _STEP * int(np.ceil(f.max_gap / cell / _STEP))
-    rows, cols = f.grid.shape
-    across = -(-cols // side)
-    row, col = f.grid.rows_cols(f.soundings.x, f.soundings.y)
-    row = np.floor((row + 0.5) / side).clip(0, -(-rows // side) - 1)
-    col = np.floor((col + 0.5) / side).clip(0, across - 1)
-    counts = np.bincount((row * across + col).astype(np.int64))
-    most = _SAMPLE_CELLS // side**2
-    chosen = well_filled(counts, most)
-    while len(chosen) > 1 and counts[chosen].sum() > _SAMPLE_SOUNDINGS:
-        most = len(chosen) // 2
-        chosen = well_filled(counts, most)
-    grid = Grid(np.broadcast_to(np.nan, (side, apart * len(chosen))), 0.0, side * cell, cell, cell)
-    mask = np.zeros(grid.shape, dtype=bool)
-    nodes, soundings = [], []
-    for number, window in enumerate(chosen):
-        down, right = window // across * side, window % across * side
-        part = f.window(slice(down, down + side), slice(right, right + side))
-        first = number * apart
-        mask[:, first : first + side] = part.mask
-        west, north = part.grid.west - first * cell, part.grid.north - grid.north
-        for found, kept in ((nodes, part.nodes), (soundings, part.soundings)):
-            found.append(replace(kept, x=kept.x - west, y=kept.y - north))
-    sample = replace(
-        f,
-        nodes=join(nodes),
-        soundings=concatenate(soundings),
-        grid=grid,
-        shoreline=None,
-        breaklines=(),
-    )
-    # The mask of the windows, in place of the one that the frame would make of a shoreline.
-    vars(sample)["mask"] = mask
-    return sample
-
-
-def learn(f: Frame, method: str, options: dict, progress: Progress = silent) -> Growth | Learned:
-    """Return what a method needs to know of a whole survey, of a large one from a sample.
-
-    Parameters
-    ----------
-    f : Frame
-    method : str
-        Of :data:`METHODS`.
-    options : dict
-        Options of the method.
-    progress : callable
-
-    Raises
-    ------
-    LakefloorError
-        As the method's own.
-    """
-    sample = _sample(f) if f.grid.values.size > ONE_TILE else f
-    learned = METHODS[method].learn(sample, progress=progress, **options)
-    return _within_limits(f, learned)
-
-
-def _within_limits(f: Frame, learned):
-    """Return what was learned with the limits of depth of a survey, where it has such."""
-    if not isinstance(learned, Learned):
-        return learned
-    low, high = depth_limits(f)
-    return replace(learned, low=low, high=high)
-
-
 def draw(
     f: Frame,
     record: Record,
@@ -295,10 +224,10 @@ def draw(
     drawn : int
         Number of tiles drawn; the others were taken from the older surface.
     """
-    learned = _within_limits(f, record.learned)
+    learned = within_limits(f, record.learned)
     before, record = record, replace(record, learned=learned, tiles={})
     settings = settings_of(f, record)
-    every = tiles_of(f, record.method)
+    every = tiles_of(f, record.method, beams.HALO if record.beam else 0.0)
     parts = _Parts(f) if len(every) > 1 else None
     digests = TileDigests(f, parts.near, settings) if parts else None
     f = f if parts else f.complete()
@@ -318,9 +247,8 @@ def draw(
         part, top, left = parts.of(tile) if parts else (f, 0, 0)
         bands, low, high = [np.full(tile.shape, np.nan, dtype=np.float32)] * 3, None, None
         if len(part.soundings):
-            surface = method.draw(part, learned, progress=report, **options)
-            grids = surface.depth, surface.uncertainty, surface.distance
-            bands = [_placed(grid.values, top, left, tile) for grid in grids]
+            drawn_bands = _drawn(part, record, method, options, report)
+            bands = [_placed(band, top, left, tile) for band in drawn_bands]
             if np.isfinite(bands[0]).any():
                 low, high = float(np.nanmin(bands[0])), float(np.nanmax(bands[0]))
             bands = [band.astype(np.float32) for band in bands]
@@ -338,6 +266,21 @@ def draw(
             record.tiles[tile.key] = entry
             figures.add(entry[-1])
     return record, figures, drawn
+
+
+def _drawn(part: Frame, record: Record, method, options: dict, report: Progress) -> tuple:
+    """Return depth, uncertainty and distance of a part, the beam undone where it is known."""
+    learned = record.learned
+    if record.beam:
+        part = beams.undo_beam(part, record.beam, span(report, 0.0, 0.4))
+        if isinstance(learned, Learned):
+            high = max(learned.high, float(part.soundings.depth.max()))
+            learned = replace(learned, high=high)
+        report = span(report, 0.4, 1.0)
+    part = beams.within_hearing(part)
+    surface = method.draw(part, learned, progress=report, **options)
+    uncertainty = np.hypot(surface.uncertainty.values, beams.beam_error(part, surface.depth))
+    return surface.depth.values, uncertainty, surface.distance.values
 
 
 def _places(grid: Grid, soundings: Soundings, tile: Tile) -> tuple:

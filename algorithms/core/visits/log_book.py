@@ -8,7 +8,15 @@ from typing import Any
 
 import numpy as np
 
-from ..correction_keys import FIT, LEVEL, LEVEL_FROM, UNKNOWN, VISIT_OFFSET, VISIT_OFFSET_ERROR
+from ..correction_keys import (
+    BEAM,
+    FIT,
+    LEVEL,
+    LEVEL_FROM,
+    UNKNOWN,
+    VISIT_OFFSET,
+    VISIT_OFFSET_ERROR,
+)
 from ..number_text import finite_number
 from ..soundings import Soundings, distinct, parse_corrections
 
@@ -187,6 +195,7 @@ def facts_from(corrections: Iterable[str], counts: Iterable[int]) -> VisitFacts:
     else:
         way = LEVEL_UNKNOWN if any("datum" in p for p in pairs) else NOT_REDUCED
     return VisitFacts(
+        beam_deg=_most(pairs, weights, BEAM),
         draft_m=_most(pairs, weights, "draft_m"),
         level_m=level,
         level_from=way,
