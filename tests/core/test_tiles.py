@@ -430,7 +430,9 @@ def test_a_surface_that_does_not_say_how_it_was_drawn(text):
 
 def test_a_sample_of_a_large_lake_teaches_the_same(monkeypatch, survey, shoreline):
     f = framed(survey, shoreline)
-    whole = {method: learned(f, method) for method in tiles.METHODS}
+    whole = {
+        method: learning.learned_record(f, method, OPTIONS[method]) for method in tiles.METHODS
+    }
     monkeypatch.setattr(learning, "LEARNED_WHOLE", 1000)
     monkeypatch.setattr(learning, "_SIDE", 64)
     monkeypatch.setattr(learning, "_SAMPLE_CELLS", 3 * 64**2)
