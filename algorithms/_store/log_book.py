@@ -89,7 +89,7 @@ def beam_widths(path) -> dict:
         if layout_of(db) < 3:
             return {}
         return dict(
-            db.execute("SELECT name, beam_deg FROM visits WHERE beam_deg IS NOT NULL").fetchall()
+            db.execute("SELECT visit, beam_deg FROM visits WHERE beam_deg IS NOT NULL").fetchall()
         )
 
 

@@ -78,7 +78,7 @@ def learned(f, method):
 
 
 def tiles_of(f, record):
-    return tiles.tiles_of(f, record.method, beam.HALO if record.beam else 0.0)
+    return tiles.tiles_of(f, record.method, beam.BEAM_HALO if record.beam else 0.0)
 
 
 def drawn(f, record, older=None, **options):

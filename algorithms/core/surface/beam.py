@@ -25,7 +25,7 @@ from .roughness import grid_around, means_around
 from .smooth_surface import Learned, depth_limits, draw_smooth, learn_smooth
 
 #: Lane spacings beyond a part in which soundings count for its corrections.
-HALO = 6.0
+BEAM_HALO = 6.0
 _MOST_PASSES, _CLEAR_GAIN = 3, 0.02
 #: Ground steeper than this, m per m, is taken for no slope: a correction stays below its own.
 _STEEPEST = 1.0
@@ -95,7 +95,7 @@ def undo_beam(f: Frame, fit: BeamFit, progress: Progress = silent) -> Frame:
     Parameters
     ----------
     f : Frame
-        Of the whole survey, or a part of it with a halo of :data:`HALO` lane spacings.
+        Of the whole survey, or a part of it with a halo of :data:`BEAM_HALO` lane spacings.
     fit : BeamFit
         Of the whole.
     progress : callable
@@ -150,10 +150,10 @@ def _ground(f: Frame, learned: Learned) -> Grid:
     """Return the bottom with a depth in every cell: land at the depth of the shore."""
     low, high = depth_limits(f)
     learned = replace(learned, low=low, high=high)
-    return filled(f, draw_smooth(f, learned).depth)
+    return without_voids(f, draw_smooth(f, learned).depth)
 
 
-def filled(f: Frame, depth: Grid) -> Grid:
+def without_voids(f: Frame, depth: Grid) -> Grid:
     """Return depths with those of the nearest in water without any, and of the shore on land."""
     values = depth.values
     void = np.isnan(values)
@@ -232,7 +232,7 @@ def beam_error(f: Frame, depth: Grid) -> np.ndarray:
     share = np.where(np.isnan(beams.width), _UNKNOWN_SHARE, _KNOWN_SHARE)
     if not (width > 0.0).any() or np.isnan(depth.values).all():
         return out
-    ground = filled(f, depth)
+    ground = without_voids(f, depth)
     north, east = np.gradient(ground.values, depth.dy, depth.dx)
     slope = np.hypot(north, east)
     reach = np.tan(np.radians(width.max()) / 2.0) * np.nanmax(depth.values) / depth.dx

@@ -117,7 +117,7 @@ def _sampled(f: Frame) -> Frame:
     return _sample(f) if f.grid.values.size > LEARNED_WHOLE else f
 
 
-def within_limits(f: Frame, learned):
+def within_limits(f: Frame, learned: Growth | Learned) -> Growth | Learned:
     """Return what was learned with the limits of depth of a survey, where it has such."""
     if not isinstance(learned, Learned):
         return learned

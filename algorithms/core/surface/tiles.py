@@ -227,7 +227,7 @@ def draw(
     learned = within_limits(f, record.learned)
     before, record = record, replace(record, learned=learned, tiles={})
     settings = settings_of(f, record)
-    every = tiles_of(f, record.method, beams.HALO if record.beam else 0.0)
+    every = tiles_of(f, record.method, beams.BEAM_HALO if record.beam else 0.0)
     parts = _Parts(f) if len(every) > 1 else None
     digests = TileDigests(f, parts.near, settings) if parts else None
     f = f if parts else f.complete()
