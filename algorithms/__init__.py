@@ -15,6 +15,7 @@ _ALGORITHMS = (
     ("soundings.read_point_layer", "ReadPointLayer"),
     ("soundings.clean_soundings", "CleanSoundings"),
     ("soundings.find_time_offset", "FindTimeOffset"),
+    ("soundings.find_beam_width", "FindBeamWidth"),
     ("soundings.correct_depths", "CorrectDepths"),
     ("soundings.reduce_to_datum", "ReduceToDatum"),
     ("soundings.uncertainty_budget", "UncertaintyBudget"),

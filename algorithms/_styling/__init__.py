@@ -42,7 +42,7 @@ _FROM_THE_BOTTOM = (
     "bottom_type", "water_hardness", "bottom_areas", "depth_areas",
     "uncovered", "gaps", "soundings", "shoreline", "bottom_change",
     "bottom_forms", "contours", "break_lines", "transitions", "crossings", "profile",
-    "device_tracks", "planned_lanes", "waypoints", "marks", "places",
+    "device_tracks", "planned_lanes", "waypoints", "marks", "places", "to_measure",
     "structure_mark", "spots",
 )  # fmt: skip
 #: So many layers of one run get a group, in which only what belongs on the map is ticked.

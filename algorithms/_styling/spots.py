@@ -67,6 +67,11 @@ def _marks(layer):
     _labeled(layer, _marker("square", 2.6, WHITE))
 
 
+def _to_measure(layer):
+    """Places where a depth is to be measured as triangles."""
+    _labeled(layer, _marker("triangle", 3.0, WHITE))
+
+
 def _profile(layer):
     """Samples of a profile as small dots."""
     layer.setRenderer(QgsSingleSymbolRenderer(_marker("circle", 0.9, INK, WHITE, 0.1)))
@@ -77,4 +82,11 @@ def _score(layer):
     stretch(layer, 1, 0.0, 1.0, _SCORE_STOPS)
 
 
-STYLES = {"spots": _spots, "places": _places, "marks": _marks, "profile": _profile, "score": _score}
+STYLES = {
+    "spots": _spots,
+    "places": _places,
+    "marks": _marks,
+    "to_measure": _to_measure,
+    "profile": _profile,
+    "score": _score,
+}

@@ -180,6 +180,17 @@ WRITERS = {
         {"TIME_OFFSETS": "offsets.csv", "REPORT": "offsets.html"},
         {"MAX_TIME_OFFSET": 3.0},
     ),
+    "findbeamwidth": Writer(
+        "findbeamwidth",
+        {
+            "INPUT": "{}/soundings.gpkg",
+            "MEASURED": "{}/soundings.gpkg",
+            "DEPTH_FIELD": "depth_m",
+            "UNIT": "meters",
+        },
+        {"PLACES": "places.gpkg", "COMPARED": "compared.csv"},
+        {"MAX_DEPTH": 4.0},
+    ),
     "correctdepths": Writer(
         "correctdepths", {"INPUT": "{}/logged.gpkg"}, {"OUTPUT": "corrected.gpkg"}, {"DRAFT": 0.5}
     ),

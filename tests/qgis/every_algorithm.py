@@ -164,6 +164,17 @@ def steps(lake, out):
             },
         ),
         (
+            "findbeamwidth",
+            {
+                "INPUT": made("clean.gpkg"),
+                "MEASURED": made("clean.gpkg"),
+                "DEPTH_FIELD": "depth_m",
+                "UNIT": "meters",
+                "PLACES": made("to_measure.gpkg"),
+                "COMPARED": made("measured.gpkg"),
+            },
+        ),
+        (
             "correctdepths",
             {"INPUT": made("clean.gpkg"), "DRAFT": 0.2, "OUTPUT": made("corrected.gpkg")},
         ),

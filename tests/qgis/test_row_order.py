@@ -200,6 +200,7 @@ CASES = {
         "ready",
         {"MAX_DISTANCE": 8.0, "TIME_OFFSETS": TEMPORARY, "REPORT": "offset.html"},
     ),
+    "findbeamwidth": ("INPUT", "ready", {"CELL_SIZE": 4.0, "MAX_GAP": 60.0, "PLACES": TEMPORARY}),
     "correctdepths": ("INPUT", "raw", {"DRAFT": 0.3, "TIME_OFFSET": 0.4, "OUTPUT": TEMPORARY}),
     "reducetodatum": (
         "INPUT",

@@ -48,7 +48,7 @@ class Record:
     cell: float
     spacing: float
     max_gap: float
-    learned: object
+    learned: Growth | Learned
     tiles: dict = field(default_factory=dict)
     beam: BeamFit | None = None
 
