@@ -20,6 +20,7 @@ from ..core.errors import LakefloorError
 from ..core.number_text import written
 from ..core.progress import span
 from ..core.units import LENGTH
+from ._gridding import given_sizes, sizes, used_soundings
 
 _PLACES = [
     ("name", "text"),
@@ -39,7 +40,7 @@ _POINT = QgsWkbTypes.Type.Point
 class FindBeamWidth(LakefloorAlgorithm):
     NAME = "findbeamwidth"
     DISPLAY = QT_TRANSLATE_NOOP("@default", "Find beam width")
-    GROUP = "soundings"
+    GROUP = "surface"
     TAGS = QT_TRANSLATE_NOOP(
         "@default",
         "beam width,beamwidth,beam angle,cone,cone angle,transducer,footprint,slope,pole,lead line,"
@@ -118,7 +119,6 @@ class FindBeamWidth(LakefloorAlgorithm):
     def compute(self, inputs, outputs):
         from ..core.surface.beam_width import find_beam_width, telling_places
         from ..core.surface.frame import frame
-        from ..surface._gridding import given_sizes, sizes, used_soundings
 
         soundings, crs = inputs.soundings()
         shoreline = inputs.polygon(crs=crs)
@@ -137,20 +137,7 @@ class FindBeamWidth(LakefloorAlgorithm):
             style="to_measure",
             count=len(places.x),
         )
-        if len(places.x):
-            inputs.say(
-                tr(
-                    "Places to measure: {}. They differ by up to {:.2f} m between beams of 10 and "
-                    "30 degrees."
-                ).format(len(places.x), places.effect.max())
-            )
-        else:
-            inputs.warn(
-                tr(
-                    "Down to {:g} m the bottom is too flat for the width to show. There it changes "
-                    "hardly any depth. Give a larger maximum depth if your line is longer."
-                ).format(inputs.number("MAX_DEPTH"))
-            )
+        _say_places(inputs, places)
         if not inputs.given("MEASURED"):
             return dict.fromkeys(self.NUMBERS)
         x, y, depth = _measured_depths(inputs, crs)
@@ -244,6 +231,23 @@ def _measured_depths(inputs, crs):
             ).format(layer.sourceName(), below[0] + 1, field)
         )
     return x[there], y[there], depth[there]
+
+
+def _say_places(inputs, places):
+    if len(places.x):
+        inputs.say(
+            tr(
+                "Places to measure: {}. They differ by up to {:.2f} m between beams of 10 and "
+                "30 degrees."
+            ).format(len(places.x), places.effect.max())
+        )
+    else:
+        inputs.warn(
+            tr(
+                "Down to {:g} m the bottom is too flat for the width to show. There it changes "
+                "hardly any depth. Give a larger maximum depth if your line is longer."
+            ).format(inputs.number("MAX_DEPTH"))
+        )
 
 
 def _rows_of(places):
