@@ -29,6 +29,12 @@ BEAM_HALO = 6.0
 _MOST_PASSES, _CLEAR_GAIN = 3, 0.02
 #: Ground steeper than this, m per m, is taken for no slope: a correction stays below its own.
 _STEEPEST = 1.0
+# Soundings around one that show what the surface misses, and a correction that is none, m.
+_NEAR, _NOTHING = 16, 0.002
+# Times the cube of corrections over departures that a depth may lie below the surface.
+_BELIEVED = 3.0
+#: What a correction may add, m, to that of a plane as steep as the ground under the boat.
+_HIDDEN = 0.1
 # Standard deviation of a correction as a share of it: that of its width and of reception.
 # Without a stated width the depth may lack nothing up to 1.3 corrections, all alike likely.
 _KNOWN_SHARE, _UNKNOWN_SHARE = 0.3, 1.3 / np.sqrt(3.0)
@@ -104,8 +110,10 @@ def undo_beam(f: Frame, fit: BeamFit, progress: Progress = silent) -> Frame:
     -----
     The smooth surface is that of the soundings whatever method draws the map: a sharp one would
     undo its own noise. A correction is that of the surface, what a sounding departs from it stays
-    as reported; it is at most that of ground as steep as 45 degrees, so that at a wall, where the
-    surface knows little, nothing is made up.
+    as reported. It is hardly more than that of a plane as steep as the ground under the boat: what
+    a rim hides is not made up. Nor does it take a depth farther below the surface than what was
+    heard around it departs from what the surface predicts; less than that where this departs by
+    more than the corrections, as at the foot of a wall of which the surface knows little.
     """
     reported, beams = f.soundings.depth, Beams.of(f.soundings)
     for number in range(fit.passes):
@@ -179,10 +187,28 @@ def _predicted(ground: Grid, soundings, beams: Beams) -> np.ndarray:
 
 def _lacks(ground: Grid, soundings, beams: Beams, predicted: np.ndarray) -> np.ndarray:
     """Return by how much depths are too shallow, m; 0 where it cannot be told."""
-    lacks = ground.sample(soundings.x, soundings.y) - predicted
-    steep = 1.0 / plane_first_return(1.0, _STEEPEST, beams.width) - 1.0
-    most = steep * np.maximum(predicted + beams.lift, 0.0)
-    return np.nan_to_num(np.clip(lacks, 0.0, most))
+    x, y = soundings.x, soundings.y
+    surface = ground.sample(x, y)
+    south, east = np.gradient(ground.values, ground.dy, ground.dx)
+    slope = np.minimum(ground.like(np.hypot(south, east)).sample(x, y), _STEEPEST)
+    heard = np.maximum(predicted + beams.lift, 0.0)
+    most = (1.0 / plane_first_return(1.0, slope, beams.width) - 1.0) * heard + _HIDDEN
+    lacks = np.nan_to_num(np.clip(surface - predicted, 0.0, most))
+    some = np.flatnonzero(lacks > _NOTHING)
+    if len(some):
+        missed = _around(soundings, soundings.depth - predicted, some)
+        added = _around(soundings, lacks, some)
+        believed = missed * np.minimum(1.0, _BELIEVED * (added / missed) ** 3)
+        lower = surface[some] + believed - soundings.depth[some]
+        lacks[some] = np.minimum(lacks[some], np.maximum(lower, 0.0))
+    return lacks
+
+
+def _around(soundings, values: np.ndarray, rows: np.ndarray) -> np.ndarray:
+    """Return the root mean square of values of the soundings nearest to some of them."""
+    at = np.column_stack([soundings.x, soundings.y])
+    near = cKDTree(at).query(at[rows], min(_NEAR, len(at)))[1].reshape(len(rows), -1)
+    return np.sqrt(np.nanmean(values[near] ** 2, axis=1))
 
 
 def within_hearing(f: Frame) -> Frame:
