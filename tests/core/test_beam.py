@@ -61,7 +61,7 @@ def test_nowhere_much_deeper_than_the_truth(name, course, width):
     # A ping or two at the foot of a wall come out deeper: there the map is round, the bottom not.
     most = 0.6 if name == "wall" else 0.3
     assert (found - truth).max() < most
-    assert np.mean(found - truth > 0.3) < 0.01
+    assert np.mean(found - truth > 0.3) < 0.02
 
 
 def test_along_the_foot_of_a_wall():
