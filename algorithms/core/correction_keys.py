@@ -3,6 +3,9 @@
 #: Standard uncertainty, m/s, of a sound speed for which there was no temperature.
 SPEED_ERROR = "sound_speed_sd"
 
+#: Key and value where the sound speed is that of temperatures measured down to the bottom.
+SPEED_FROM, MEASURED = "sound_speed_from", "profile"
+
 #: Says yes where the datum is the level of the first visit, since none was asked for.
 BY_FIRST_VISIT = "datum_by_first_visit"
 

@@ -9,6 +9,7 @@ from .._io import params
 from ..core.correcting.sound_speed import unknown_water_speed
 from ..core.errors import LakefloorError, excerpt
 from ..core.number_text import written
+from ._temperature_profile import read_profiles, refuse_two_waters, temperature_profile
 
 
 class CorrectDepths(LakefloorAlgorithm):
@@ -19,7 +20,7 @@ class CorrectDepths(LakefloorAlgorithm):
         "@default",
         "draft,draught,keel offset,transducer depth,transducer offset,sound speed,"
         "speed of sound,sound velocity,velocity,water temperature,temperature,latency,lag,"
-        "time offset,bar check,calibration",
+        "time offset,bar check,calibration,temperature profile,thermocline,stratification",
     )
     HELP = QT_TRANSLATE_NOOP(
         "@default",
@@ -28,10 +29,10 @@ class CorrectDepths(LakefloorAlgorithm):
         "it once, after Clean soundings and before Reduce to lake datum. The field 'corrections' "
         "shows what was done, and a second run is refused.\n\n"
         "If the log says how far the transducer is below the surface, that value is the draft. "
-        "If depths count from the keel, enter the height of the waterline above the keel.\n\n"
-        "In water 20 °C colder than the sounder assumes, depths come out up to 5% too deep. "
-        "Usually only the surface temperature is logged. The uncertainty includes colder water "
-        "below.",
+        "If depths count from the keel, enter the waterline's height above it.\n\n"
+        "In water 20 °C colder than assumed, depths come out up to 5% too deep. Usually only the "
+        "surface temperature is logged, and the uncertainty includes colder water below. A "
+        "temperature profile makes depths right in layered water.",
     )
     SOURCE = QT_TRANSLATE_NOOP(
         "@default",
@@ -52,7 +53,6 @@ class CorrectDepths(LakefloorAlgorithm):
         "DRAFT",
         "ASSUMED_SOUND_SPEED",
         "WATER_TEMPERATURE",
-        "ACTUAL_SOUND_SPEED",
         "TIME_OFFSET",
         "BEAM_WIDTH",
         "OUTPUT",
@@ -219,6 +219,8 @@ class CorrectDepths(LakefloorAlgorithm):
                 advanced=True,
             )
         )
+        for parameter in temperature_profile():
+            add(parameter)
         add(params.soundings_output(tr("Corrected soundings")))
 
     def check(self, inputs):
@@ -228,11 +230,14 @@ class CorrectDepths(LakefloorAlgorithm):
                     "A water temperature and a sound speed are both given. Give one of them, not both."
                 )
             )
+        refuse_two_waters(inputs)
 
     def compute(self, inputs, outputs):
         from ..core.correcting.corrections import correct_depths
 
+        refuse_two_waters(inputs)
         soundings, crs, given = inputs.given_soundings()
+        profiles = read_profiles(inputs, soundings)
         corrected = correct_depths(
             soundings,
             draft_m=inputs.number("DRAFT"),
@@ -247,6 +252,7 @@ class CorrectDepths(LakefloorAlgorithm):
             mixed_depth_m=inputs.number("MIXED_DEPTH"),
             deep_temperature_c=inputs.number("DEEP_TEMPERATURE"),
             beam_deg=inputs.number("BEAM_WIDTH"),
+            profiles=profiles,
             from_raw=inputs.flag("FROM_RAW"),
             progress=inputs.progress,
         )
@@ -279,6 +285,7 @@ def _report(summary, inputs):
                 shown(row["correction_m"], 3),
             )
         )
+    _report_layers(summary, inputs)
     unknown = summary["measured_from"].get("unknown", 0)
     if unknown:
         inputs.warn(
@@ -316,4 +323,16 @@ def _report(summary, inputs):
                 "These visits have no water temperature and keep the assumed sound speed: {}. "
                 "Enter a water temperature if you know it."
             ).format(", ".join(summary["uncorrected"]))
+        )
+
+
+def _report_layers(summary, inputs):
+    layered = {name: most for name, most in summary["layered_m"].items() if most >= 0.1}
+    if layered:
+        inputs.say(
+            tr(
+                "Only the temperature of the surface is known for visit {}. If the water below is "
+                "cold, the deepest depths are up to {:.1f} m too large, which the uncertainty "
+                "includes. A temperature profile removes this."
+            ).format(", ".join(f"'{excerpt(name)}'" for name in layered), max(layered.values()))
         )

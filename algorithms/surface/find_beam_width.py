@@ -74,6 +74,8 @@ class FindBeamWidth(LakefloorAlgorithm):
         "DETERMINABLE": QT_TRANSLATE_NOOP("@default", "Determinable (1 yes, 0 no)"),
     }
 
+    FORM = ("INPUT", "SHORELINE", "MEASURED", "DEPTH_FIELD", "UNIT", "LAKE_LEVEL", "PLACES")
+
     def declare(self):
         add = self.addParameter
         add(params.soundings())

@@ -146,3 +146,86 @@ def test_cancel_leaves_no_file(run, soundings, recorder, tmp_path):
     with pytest.raises(QgsProcessingException, match="Cancelled"):
         run("correctdepths", {"INPUT": soundings(), "OUTPUT": str(target)}, recorder(cancel_at=1))
     assert list(tmp_path.iterdir()) == []
+
+
+def _deep(memory_layer):
+    return memory_layer(
+        "Point",
+        ["POINT(400000 5150000)", "POINT(400010 5150000)"],
+        "EPSG:32615",
+        "field=visit:string&field=depth_m:double&field=raw_depth_m:double&field=water_temp:double"
+        "&field=status:string&field=corrections:string",
+        [["July", 15.24, 15.24, 23.9, "accepted", ""], ["May", 15.24, 15.24, 8.0, "accepted", ""]],
+        name="deep",
+    )
+
+
+def _table(tmp_path, text):
+    path = tmp_path / "profile.csv"
+    path.write_text(text, encoding="utf-8")
+    return str(path)
+
+
+def test_a_table_of_temperatures(run, memory_layer, feedback, tmp_path):
+    layer = _deep(memory_layer)
+    table = _table(
+        tmp_path, "Depth_ft,Temp_F,visit\n0,75,July\n20,75,July\n20,45,July\n60,45,July\n"
+    )
+    plain = run(
+        "correctdepths", {"INPUT": layer, "DRAFT": 0.0, "OUTPUT": "TEMPORARY_OUTPUT"}, feedback
+    )
+    assert "Only the temperature of the surface is known for visit 'July'" in feedback.text
+    found = run(
+        "correctdepths",
+        {"INPUT": layer, "DRAFT": 0.0, "TEMPERATURE_PROFILE": table, "OUTPUT": "TEMPORARY_OUTPUT"},
+        feedback,
+    )
+    assert (
+        "Temperature profile for visit 'July': 23.9 °C at 0.0 m to 7.2 °C at 18.3 m"
+        in feedback.text
+    )
+    before, after = ([f for f in r["OUTPUT"].getFeatures()] for r in (plain, found))
+    # 20 ft of warm water and cold water below: about 1.2 ft less than by the surface alone.
+    assert before[0]["depth_m"] - after[0]["depth_m"] == pytest.approx(0.36, abs=0.02)
+    assert "sound_speed_from=profile" in after[0]["corrections"]
+    assert after[1]["depth_m"] == before[1]["depth_m"]
+
+
+@pytest.mark.parametrize(
+    ("text", "says"),
+    [
+        ("a,temp\n1,50\n", "has no field whose name begins with 'depth'"),
+        (
+            "depth,temp\n1,75\n-2,60\n",
+            "Table 'profile' of temperatures: The depth -0.6096 m is above",
+        ),
+        ("depth,temp,visit\n1,warm,July\n", "row 1: field 'temp' holds 'warm'"),
+        (
+            "depth,temp,visit\n1,212,July\n",
+            "visit 'July' of temperatures: The water temperature of",
+        ),
+    ],
+)
+def test_a_table_that_cannot_be(run, memory_layer, tmp_path, text, says):
+    with pytest.raises(QgsProcessingException, match=says):
+        run(
+            "correctdepths",
+            {
+                "INPUT": _deep(memory_layer),
+                "TEMPERATURE_PROFILE": _table(tmp_path, text),
+                "OUTPUT": "TEMPORARY_OUTPUT",
+            },
+        )
+
+
+def test_two_waters_are_refused(run, memory_layer, tmp_path):
+    with pytest.raises(QgsProcessingException, match="A temperature profile is given, and a water"):
+        run(
+            "correctdepths",
+            {
+                "INPUT": _deep(memory_layer),
+                "TEMPERATURE_PROFILE": _table(tmp_path, "depth,temp\n1,50\n"),
+                "WATER_TEMPERATURE": 10.0,
+                "OUTPUT": "TEMPORARY_OUTPUT",
+            },
+        )

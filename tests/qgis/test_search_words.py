@@ -96,6 +96,8 @@ QUERIES = {
     "speed of sound": "correctdepths",
     "sound velocity": "correctdepths",
     "water temperature": "correctdepths",
+    "temperature profile": "correctdepths",
+    "thermocline": "correctdepths",
     "latency": "findtimeoffset correctdepths",
     "time offset": "findtimeoffset correctdepths",
     "lag": "findtimeoffset",

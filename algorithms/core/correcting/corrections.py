@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.ndimage import median_filter
 
-from ..correction_keys import BEAM, SPEED_ERROR, VISIT_OFFSET
+from ..correction_keys import BEAM, VISIT_OFFSET
 from ..errors import LakefloorError
 from ..number_text import counted, written
 from ..progress import Progress, silent
@@ -19,15 +19,12 @@ from ..soundings import (
     parse_corrections,
     with_corrections,
 )
-from .latency import moved_along_track, seconds_since_first
-from .sound_speed import LAKE_TEMPERATURES, fresh_water_sound_speed, unknown_water_speed
-from .vertical_uncertainty import assumed_speed, combine, instrument, layering, unknown_speed
+from .latency import moved_along_track
+from .vertical_uncertainty import combine, instrument
+from .water_column import CrossedWater, TemperatureProfile
 
 _OWN_KEYS = ("time_offset_s", "draft_m", "sound_speed")
 _LATER_KEYS = ("datum", VISIT_OFFSET)
-
-#: Pings in the running median of a surface probe, which flickers by some tenths of a degree.
-_TEMPERATURE_WINDOW = 61
 
 
 @dataclass(frozen=True)
@@ -43,7 +40,9 @@ class Corrected:
         ``mean_uncertainty_m``; ``dropped``, the steps undone by starting again from raw depths;
         ``uncorrected``, the visits left at the assumed sound speed; ``no_temperature``, those
         corrected with the middle of fresh water's sound speeds; ``visits``, for each visit its
-        ``soundings``, ``temperature_c``, ``sound_speed_ms`` and ``correction_m``; and
+        ``soundings``, ``temperature_c``, ``sound_speed_ms`` and ``correction_m``; ``layered_m``,
+        for each visit by how much cold water below a warm surface may make its deepest depth too
+        deep; and
         ``measured_from``, the soundings by where their logged depth counts from (``transducer``,
         ``surface``, ``keel`` or ``unknown``, which is taken to be the transducer).
     """
@@ -67,6 +66,7 @@ def correct_depths(
     mixed_depth_m: float = 6.0,
     deep_temperature_c: float = 7.0,
     beam_deg: float | None = None,
+    profiles: Mapping[str, TemperatureProfile] | None = None,
     from_raw: bool = False,
     progress: Progress = silent,
 ) -> Corrected:
@@ -100,6 +100,8 @@ def correct_depths(
         and how cold, degrees Celsius, it may be below.
     beam_deg : float, optional
         Full width of the beam, degrees, noted for gridding; no depth changes by it.
+    profiles : mapping of str to TemperatureProfile, optional
+        Temperature by depth at a visit; that of the name '' is for all visits that have none.
     from_raw : bool
         Start again from raw depths; steps done since reading, a datum among them, are undone.
     progress : callable
@@ -163,18 +165,21 @@ def correct_depths(
     )
     before = _Before.raw(soundings) if from_raw else _Before.given(soundings)
     x, y = moved_along_track(soundings, time_offset_s - before.shift, progress)
-    water = _Water.of(
+    water = CrossedWater.of(
         soundings, assumed_speed_ms, real_speed_ms, temperature_c, skip_without_temperature
     )
     progress(0.8)
     references = [transducer_depth(p, draft_m, instrument_offset_m) for p in before.pairs]
     offset, height = np.array(references, dtype=float)[before.group].T
-    below = (before.depth - offset) * water.speed / assumed_speed_ms
+    logged = before.depth - offset
+    if profiles:
+        water = water.along(profiles, soundings.visit, logged / assumed_speed_ms, height)
+    below = logged * water.speed / assumed_speed_ms
     depth = below + height
-    uncert = combine(
-        instrument(depth, uncert_fixed_m, uncert_share),
-        *water.uncertainties(below, assumed_speed_ms, mixed_depth_m, deep_temperature_c),
+    layers, *others = water.uncertainties(
+        below, assumed_speed_ms, mixed_depth_m, deep_temperature_c
     )
+    uncert = combine(instrument(depth, uncert_fixed_m, uncert_share), layers, *others)
     progress(0.9)
     corrections = with_corrections(
         before.corrections,
@@ -185,7 +190,7 @@ def correct_depths(
     )
     corrected = soundings.replace(x=x, y=y, depth=depth, uncert=uncert, corrections=corrections)
     progress(1.0)
-    return Corrected(corrected, _summary(soundings, corrected, before, water))
+    return Corrected(corrected, _summary(soundings, corrected, before, water, layers))
 
 
 @dataclass(frozen=True)
@@ -336,88 +341,7 @@ def transducer_depth(pairs: dict, draft: float, instrument_offset: float | None 
     return (draft if pairs.get("from") == "surface" else 0.0), draft
 
 
-@dataclass(frozen=True)
-class _Water:
-    """The water that the sound of n soundings crossed.
-
-    ``temperature`` (degrees Celsius, NaN where not known) and ``speed`` (m/s); and masks:
-    ``surface_only`` where nothing but the temperature of the surface is known, ``skipped`` where
-    depth is left at the assumed speed, ``unknown`` where the middle of fresh water's speeds is
-    taken.
-    """
-
-    temperature: np.ndarray
-    speed: np.ndarray
-    surface_only: np.ndarray
-    skipped: np.ndarray
-    unknown: np.ndarray
-
-    @classmethod
-    def of(cls, soundings, assumed, real, temperature, skip) -> _Water:
-        n = len(soundings)
-        none = np.zeros(n, dtype=bool)
-        if real is not None:
-            return cls(np.full(n, np.nan), np.full(n, float(real)), none, none, none)
-        if temperature is not None:
-            speed = float(fresh_water_sound_speed(temperature))
-            return cls(np.full(n, float(temperature)), np.full(n, speed), ~none, none, none)
-        smooth = np.full(n, np.nan)
-        for name, rows in each_visit(soundings):
-            smooth[rows] = _smooth_temperature(
-                name, soundings.time[rows], soundings.water_temp[rows]
-            )
-        lacking = np.isnan(smooth)
-        instead = assumed if skip else unknown_water_speed()[0]
-        speed = np.where(lacking, instead, fresh_water_sound_speed(smooth))
-        return cls(smooth, speed, ~lacking, lacking & skip, lacking & (not skip))
-
-    def uncertainties(self, below, assumed, mixed_depth, deep_temperature) -> tuple:
-        """Return what is not known of the sound speed, as uncertainties of depth, m."""
-        layers = layering(below, self.speed, mixed_depth, deep_temperature)
-        middle = unknown_speed(below, self.speed, unknown_water_speed()[1])
-        return (
-            np.where(self.surface_only, layers, 0.0),
-            np.where(self.skipped, assumed_speed(below, assumed), 0.0),
-            np.where(self.unknown, middle, 0.0),
-        )
-
-    def recorded(self, assumed: float) -> dict:
-        """Return what ``corrections`` hold of the sound speed."""
-        rounded, which = np.unique(
-            np.round(np.where(self.skipped, -1.0, self.speed), 1), return_inverse=True
-        )
-        change = ["not corrected" if v < 0 else f"{assumed:g}->{v:.1f}" for v in rounded]
-        spread = f"{unknown_water_speed()[1]:.2f}"
-        return {
-            "sound_speed": np.array(change, dtype=object)[which],
-            SPEED_ERROR: np.where(self.unknown, spread, None),
-        }
-
-
-def _smooth_temperature(name, time, logged):
-    """Return the running median of one visit's temperature, its gaps filled."""
-    known = np.isfinite(logged)
-    low, high = LAKE_TEMPERATURES
-    usable = known & (logged >= low) & (logged <= high)
-    if not known.any():
-        return np.full(len(logged), np.nan)
-    if usable.sum() < 0.5 * known.sum():
-        value = np.median(logged[known])
-        raise LakefloorError(
-            f"Visit '{name}': most logged water temperatures are outside {written(low, 'g')} to "
-            f"{written(high, 'g')} °C (median {written(value, 'g')}). If the log is in degrees "
-            "Fahrenheit, choose that in Read logs. Or enter a water temperature."
-        )
-    seconds = seconds_since_first(time)
-    at = seconds if np.isfinite(seconds).all() else np.arange(len(logged), dtype=float)
-    order = np.argsort(at[usable], kind="stable")
-    # SciPy 1.15 returns zeros where the window is much longer than the data.
-    size = min(_TEMPERATURE_WINDOW, 2 * ((order.size - 1) // 2) + 1)
-    smooth = median_filter(logged[usable][order], size=size, mode="reflect")
-    return np.interp(at, at[usable][order], smooth)
-
-
-def _summary(given, after, before, water):
+def _summary(given, after, before, water, layers):
     use = after.accepted if after.accepted.any() else np.isfinite(after.depth)
     with np.errstate(invalid="ignore"):  # a rejected depth may be infinite
         correction = after.depth - before.depth
@@ -445,6 +369,11 @@ def _summary(given, after, before, water):
         "uncorrected": sorted({str(v) for v in given.visit[water.skipped]}),
         "no_temperature": sorted({str(v) for v in given.visit[water.unknown]}),
         "visits": visits,
+        # Layers are equally likely to add anything up to this.
+        "layered_m": {
+            name: float(np.sqrt(3.0) * np.max(layers[rows][use[rows]], initial=0.0))
+            for name, rows in each_visit(after)
+        },
         "dropped": before.dropped,
         "measured_from": before.measured_from(),
     }

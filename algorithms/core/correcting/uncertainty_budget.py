@@ -7,7 +7,14 @@ from dataclasses import dataclass
 import numpy as np
 
 from ..cleaning.track_gates import boat_speed, track_of_fixes
-from ..correction_keys import LEVEL_ERROR, SPEED_ERROR, VISIT_OFFSET, VISIT_OFFSET_ERROR
+from ..correction_keys import (
+    LEVEL_ERROR,
+    MEASURED,
+    SPEED_ERROR,
+    SPEED_FROM,
+    VISIT_OFFSET,
+    VISIT_OFFSET_ERROR,
+)
 from ..errors import LakefloorError
 from ..grid import Grid
 from ..number_text import written
@@ -174,7 +181,11 @@ def uncertainty_budget(
     layers = (
         0.0
         if sound_speed_measured
-        else vertical.layering(known.below, known.speed, mixed_depth_m, deep_temperature_c)
+        else np.where(
+            known.measured,
+            0.0,
+            vertical.layering(known.below, known.speed, mixed_depth_m, deep_temperature_c),
+        )
     )
     terms = (
         vertical.instrument(soundings.depth, instrument_fixed_m, instrument_share),
@@ -249,13 +260,15 @@ class _Known:
     """What ``corrections`` tell of each sounding.
 
     Depth below the transducer, m; sound speed and, where no temperature was known, its standard
-    uncertainty, m/s, else 0; whether depth was left at the assumed speed; whether it is reduced;
-    standard error of the visit's offset and of a level between readings, m.
+    uncertainty, m/s, else 0; whether it is that of a profile; whether depth was left at the
+    assumed speed; whether it is reduced; standard error of the visit's offset and of a level
+    between readings, m.
     """
 
     below: np.ndarray
     speed: np.ndarray
     speed_error: np.ndarray
+    measured: np.ndarray
     left_as_is: np.ndarray
     reduced: np.ndarray
     level_error: np.ndarray
@@ -284,6 +297,7 @@ def _from_corrections(soundings, speed_measured) -> _Known:
     texts, group = distinct(soundings.corrections)
     draft, level, wrong = (np.zeros(len(texts)) for _ in range(3))
     speed, kept = np.full(len(texts), np.nan), np.zeros(len(texts), dtype=bool)
+    measured = kept.copy()
     error = np.zeros(len(texts))
     reduced = np.zeros(len(texts), dtype=bool)
     for i, text in enumerate(texts):
@@ -298,6 +312,7 @@ def _from_corrections(soundings, speed_measured) -> _Known:
             float(pairs.get(VISIT_OFFSET_ERROR, 0.0)), float(pairs.get(LEVEL_ERROR, 0.0))
         )
         error[i] = float(pairs.get(SPEED_ERROR, 0.0))
+        measured[i] = pairs.get(SPEED_FROM) == MEASURED
         change = pairs.get("sound_speed", "")
         if "->" in change:
             speed[i] = float(change.split("->")[1])
@@ -307,7 +322,15 @@ def _from_corrections(soundings, speed_measured) -> _Known:
     usual, spread = unknown_water_speed()
     error = np.where(np.isfinite(speed) | kept | speed_measured, error, spread)
     speed = np.where(np.isfinite(speed), speed, np.where(kept, _ASSUMED_SPEED_MS, usual))
-    return _Known(below, speed[group], error[group], kept[group], reduced[group], wrong[group])
+    return _Known(
+        below,
+        speed[group],
+        error[group],
+        measured[group],
+        kept[group],
+        reduced[group],
+        wrong[group],
+    )
 
 
 def _boat_speed(soundings):
