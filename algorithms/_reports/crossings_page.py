@@ -123,6 +123,7 @@ def _summary(report, scale, unit):
         row(tr("95% of a single sounding, without bias"), "sounding95"),
         row(tr("median"), "median"),
         row(tr("robust standard deviation"), "robust_sd"),
+        [tr("outliers"), *(m.outliers for m in both)],
     ]
     head = [tr("depth difference ({})").format(unit), tr("between visits"), tr("within a visit")]
     return table(head, rows)

@@ -1,5 +1,6 @@
 """Check cross-lines."""
 
+import numpy as np
 from qgis.core import (
     QgsGeometry,
     QgsPoint,
@@ -76,6 +77,10 @@ class CheckCrossLines(LakefloorAlgorithm):
         "RMSE": QT_TRANSLATE_NOOP("@default", "Root mean square (m)"),
         "RMSE95": QT_TRANSLATE_NOOP("@default", "1.96 times root mean square (m)"),
         "PERCENTILE95": QT_TRANSLATE_NOOP("@default", "95% of differences are within (m)"),
+        "MEDIAN": QT_TRANSLATE_NOOP("@default", "Median difference (m)"),
+        "ROBUST_SD": QT_TRANSLATE_NOOP("@default", "Robust standard deviation (m)"),
+        "OUTLIERS": QT_TRANSLATE_NOOP("@default", "Outliers"),
+        "DOUBLE_ECHOES": QT_TRANSLATE_NOOP("@default", "Crossings with a double echo"),
         "SOUNDING95": QT_TRANSLATE_NOOP("@default", "95% uncertainty of a sounding (m)"),
     }
 
@@ -132,7 +137,8 @@ class CheckCrossLines(LakefloorAlgorithm):
             progress=inputs.progress,
         )
         _say(report, unit, inputs)
-        write_crossings(outputs, "CROSSINGS", report.crossings, crs)
+        kinds = _kinds(report.crossings)
+        write_crossings(outputs, "CROSSINGS", report.crossings, crs, [("outlier", "text", kinds)])
         outputs.text("REPORT", lambda: crossing_html(report, unit))
         between = report.between
         return {
@@ -144,7 +150,19 @@ class CheckCrossLines(LakefloorAlgorithm):
             "RMSE95": between.rmse95,
             "PERCENTILE95": between.percentile95,
             "SOUNDING95": between.sounding95,
+            "MEDIAN": between.median,
+            "ROBUST_SD": between.robust_sd,
+            "OUTLIERS": kinds.count("outlier") + kinds.count("double echo"),
+            "DOUBLE_ECHOES": kinds.count("double echo"),
         }
+
+
+def _kinds(crossings) -> list:
+    """Return which crossings are outliers, and which of them look like double echoes."""
+    from ..core.visits.crossing_report import double_echoes, outlying
+
+    kinds = np.where(outlying(crossings.difference), "outlier", "")
+    return np.where(double_echoes(crossings), "double echo", kinds).tolist()
 
 
 def write_crossings(outputs, name, crossings, crs, extra=()):
@@ -187,6 +205,12 @@ def _say(report, unit, inputs):
                 tr(
                     "Crossings {}: {}, mean difference {:+.2f} {}, root mean square {:.2f} {}"
                 ).format(label, m.n, m.mean / scale, unit, m.rmse / scale, unit)
+            )
+        if m.robust_sd is not None and m.n > 2:
+            inputs.say(
+                tr("  median {:+.2f} {}, robust standard deviation {:.2f} {}, outliers: {}").format(
+                    m.median / scale, unit, m.robust_sd / scale, unit, m.outliers
+                )
             )
     for (a, b), m in report.by_visits:
         inputs.say(

@@ -12,6 +12,8 @@ from lakefloor.algorithms.core.soundings import Soundings, concatenate
 from lakefloor.algorithms.core.visits.crossing_report import (
     check_crossings,
     difference_statistics,
+    double_echoes,
+    outlying,
     standard_counts,
 )
 from lakefloor.algorithms.core.visits.crossings import find_crossings, join_crossings
@@ -593,3 +595,37 @@ def test_the_direction_of_a_bent_track_is_that_of_ten_meters_each_way():
         straight = line((30 * east, 30 * north), (90 * east, 90 * north), "A", step=7.0)
         (angle,) = find_crossings(concatenate([straight, bend])).angle
         assert angle == pytest.approx(90.0, abs=5.0)
+
+
+def doubled(two_visits):
+    """The soundings of one autumn track at twice their depth, as echoes that went twice."""
+    double = (two_visits.visit == "autumn") & (np.abs(two_visits.x - 100.4) < 1.0)
+    return two_visits.replace(depth=np.where(double, 2.0, 1.0) * two_visits.depth)
+
+
+def test_a_few_double_echoes_are_named_and_do_not_move_the_median():
+    """The rms is that of the false depths; median and MAD are those of the others."""
+    clean = survey()
+    sound = check_crossings(clean)
+    spoiled = check_crossings(doubled(clean))
+    few = spoiled.between
+    assert few.rmse > 3.0 * sound.between.rmse
+    assert few.median == pytest.approx(sound.between.median, abs=0.05)
+    assert few.robust_sd == pytest.approx(sound.between.robust_sd, rel=0.5)
+    named = double_echoes(spoiled.crossings)
+    true = np.maximum(spoiled.crossings.depth_a, spoiled.crossings.depth_b) > 1.5 * np.minimum(
+        spoiled.crossings.depth_a, spoiled.crossings.depth_b
+    )
+    assert named.sum() == true.sum() > 0
+    assert few.outliers == named.sum()
+    assert any("twice the other, as of a double echo" in note for note in spoiled.notes)
+    assert not double_echoes(sound.crossings).any()
+    assert not any("double echo" in note for note in sound.notes)
+
+
+@given(st.lists(st.floats(-0.3, 0.3), min_size=12, max_size=60), st.floats(1.5, 50.0))
+@settings(max_examples=50)
+def test_one_gross_error_is_an_outlier_among_small_ones(values, gross):
+    found = outlying([*values, gross])
+    assert found[-1]
+    assert difference_statistics([*values, gross]).outliers == found.sum()

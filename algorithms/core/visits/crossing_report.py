@@ -9,7 +9,7 @@ import numpy.typing as npt
 from scipy.stats import t as student
 
 from ..errors import LakefloorError
-from ..number_text import written
+from ..number_text import counted, written
 from ..progress import Progress, silent
 from ..soundings import Soundings
 from ..track import track_notes
@@ -18,6 +18,14 @@ from .survey_standards import ORDERS, USACE_CLASSES, tvu, usace_tolerance
 
 #: Fewer crossings than this do not support a statement at 95%.
 FEWEST_CROSSINGS = 10
+
+#: Departures from the median, in robust standard deviations, beyond which a difference is an
+#: outlier (Iglewicz and Hoaglin 1993).
+OUTLIER = 3.5
+
+#: By how much, as a share, one depth of a crossing may differ from twice the other where one of
+#: them is a double echo.
+DOUBLE_WITHIN = 0.08
 
 #: Upper ends of the classes of bottom slope, m per m.
 SLOPE_CLASSES = (0.05, 0.10, 0.20, np.inf)
@@ -51,6 +59,8 @@ class DifferenceStatistics:
         Of the absolute differences, by linear interpolation.
     median, robust_sd : float
         Median, and 1.4826 times the median absolute deviation from it.
+    outliers : int
+        Differences farther than :data:`OUTLIER` ``robust_sd`` from the median.
     """
 
     n: int
@@ -66,6 +76,7 @@ class DifferenceStatistics:
     percentile95: float | None
     median: float | None
     robust_sd: float | None
+    outliers: int = 0
 
 
 @dataclass(frozen=True)
@@ -166,7 +177,43 @@ def difference_statistics(difference: npt.ArrayLike) -> DifferenceStatistics:
         float(np.percentile(np.abs(d), 95)) if enough else None,
         median,
         robust,
+        int(outlying(d).sum()),
     )
+
+
+def outlying(difference: npt.ArrayLike) -> np.ndarray:
+    """Return which differences, shape (n,), m, are outliers among them.
+
+    A robust standard deviation below 1 cm is taken as 1 cm: many equal differences make the others
+    no outliers.
+
+    References
+    ----------
+    Iglewicz, B. and Hoaglin, D. C. (1993). How to Detect and Handle Outliers. ASQC.
+
+    Examples
+    --------
+    >>> outlying([0.1, -0.1, 0.0, 0.05, 5.0]).tolist()
+    [False, False, False, False, True]
+    """
+    d = np.asarray(difference, dtype=float)
+    if d.size < 3:
+        return np.zeros(d.shape, dtype=bool)
+    off = np.abs(d - np.median(d))
+    return off > OUTLIER * max(1.4826 * float(np.median(off)), 0.01)
+
+
+def double_echoes(crossings: Crossings) -> np.ndarray:
+    """Return at which crossings one of two depths looks like the double of the other.
+
+    Sound that goes down and up twice reads twice the depth. Counted are outliers, in which one
+    depth is twice the other to within :data:`DOUBLE_WITHIN`; the deeper is the false one.
+    """
+    shallow = np.minimum(crossings.depth_a, crossings.depth_b)
+    deep = np.maximum(crossings.depth_a, crossings.depth_b)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        twice = np.abs(deep / (2.0 * shallow) - 1.0) <= DOUBLE_WITHIN
+    return twice & (shallow > 0.0) & outlying(crossings.difference)
 
 
 def standard_counts(difference: npt.ArrayLike, depth: np.ndarray) -> list:
@@ -281,6 +328,14 @@ def _notes(report):
             "distance of soundings."
         ]
     notes = []
+    doubled = int(double_echoes(report.crossings).sum())
+    if doubled:
+        notes.append(
+            f"At {counted(doubled, 'crossing')} one depth is twice the other, as of a double echo. "
+            "The deeper is probably false. Check these soundings in the layer of crossings, and "
+            "run Clean soundings. They raise the root mean square; the median and the robust "
+            "standard deviation hardly change."
+        )
     if n == 0:
         notes.append(
             "All crossings are within one visit. They show how well soundings repeat. They do not "
