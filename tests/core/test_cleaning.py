@@ -91,7 +91,7 @@ def test_every_kind_of_blunder_gets_a_reason_that_fits():
     status = clean(soundings).soundings.status
     fits = {
         "spike": {reasons.SPIKE},
-        "double echo": {reasons.BURST, reasons.SPIKE, reasons.NEIGHBORS},
+        "double echo": {reasons.DOUBLE_ECHO, reasons.BURST, reasons.SPIKE, reasons.NEIGHBORS},
         "half echo": {reasons.BURST, reasons.SPIKE, reasons.NEIGHBORS},
         "dropped at speed": {reasons.NO_BOTTOM, reasons.TOO_FAST},
         "position jump": {reasons.POSITION_JUMP},

@@ -55,7 +55,7 @@ def test_all_soundings_come_out_with_their_reason(run, log, feedback):
     assert len(status) == 200
     assert status[20] == "spike along track"
     assert status[50] == "no bottom"
-    assert set(status[100:112]) == {"burst along track"}
+    assert set(status[100:112]) == {"double echo"}
     assert (out["TOTAL"], out["ACCEPTED"], out["REJECTED"]) == (200, 186, 14)
     depth = [feature["depth_m"] for feature in out["OUTPUT"].getFeatures()]
     assert depth[20] == 1.5

@@ -14,13 +14,13 @@ from functools import partial
 import numpy as np
 
 from ..errors import LakefloorError
-from ..number_text import written
+from ..number_text import counted, written
 from ..progress import Progress, silent, span
 from ..soundings import Soundings
 from ..spacing import spacing_of_points
 from ..strays import clusters, isolated, lie
 from ..track import without_track
-from . import bursts, hampel, neighborhood, no_bottom, track_gates
+from . import bursts, double_echoes, hampel, neighborhood, no_bottom, track_gates
 from .cleaning_log import CleaningLog, runs_of_track
 from .limits import Limits
 from .pieces import amid_false, loose_pieces, mostly_false
@@ -28,6 +28,7 @@ from .reasons import (
     AMID_FALSE,
     BURST,
     DEPTH_HELD,
+    DOUBLE_ECHO,
     FALSE_BOTTOM,
     ISOLATED,
     LOST_BOTTOM,
@@ -188,11 +189,13 @@ def clean(
     progress(0.2)
     warnings = _by_place(log)
     _by_repetition(log)
-    progress(0.3)
-    _along_track(log, half_window, max_burst, span(progress, 0.3, 0.8))
+    progress(0.25)
     if radius is None:
         radius = 1.5 * _spacing(log)
         notes.append(_note_on_radius(radius))
+    notes += _doubled(log, half_window, radius)
+    progress(0.3)
+    _along_track(log, half_window, max_burst, span(progress, 0.3, 0.8))
     if radius > 0:
         _against_neighbors(log, radius, 2.0 * max_burst, span(progress, 0.8, 0.98))
     _among_false(log)
@@ -201,10 +204,9 @@ def clean(
             log, soundings.lane[order], soundings.visit[order], radius, limits.noise
         )
 
-    result = np.empty(len(soundings), dtype=object)
-    result[order] = log.status
+    status = log.status[np.argsort(order)]
     progress(1.0)
-    return Cleaned(soundings.replace(status=result), count(result), tuple(notes), tuple(warnings))
+    return Cleaned(soundings.replace(status=status), count(status), tuple(notes), tuple(warnings))
 
 
 def _by_value(log, limits):
@@ -284,6 +286,29 @@ def _by_repetition(log):
     for find, reason in ((no_bottom.placeholders, NO_BOTTOM), (no_bottom.held_depths, DEPTH_HELD)):
         rows, run, tests = log.left()
         log.mark(rows[find(log.raw_depth[rows], log.along[rows], run, **tests)], reason)
+
+
+def _doubled(log, half_window, radius) -> list:
+    """Gate of stretches at twice the depth; returns a note on those that may be."""
+    rows, run, tests = log.left()
+    false, doubtful = double_echoes.doubled_stretches(
+        log.depth[rows],
+        log.x[rows],
+        log.y[rows],
+        log.along[rows],
+        run,
+        k=half_window,
+        radius=radius,
+        **tests,
+    )
+    log.mark(rows[false], DOUBLE_ECHO)
+    if not doubtful.any():
+        return []
+    return [
+        f"{counted(int(doubtful.sum()), 'sounding')} may be double echoes: the depth doubles, or "
+        "falls to half, in one step, and no other lane shows which is right. Check them on the "
+        "map."
+    ]
 
 
 def _along_track(log, half_window, max_burst, progress):

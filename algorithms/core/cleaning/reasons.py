@@ -17,6 +17,7 @@ POSITION_FROZEN = "position frozen"
 TOO_FAST = "too fast"
 TOO_SLOW = "too slow"
 DEPTH_HELD = "depth held"
+DOUBLE_ECHO = "double echo"
 SPIKE = "spike along track"
 BURST = "burst along track"
 NEIGHBORS = "against neighbours"
@@ -26,17 +27,20 @@ ISOLATED = "isolated"
 #: Every reason that `clean` gives, in the order of its gates.
 REASONS = (
     NO_POSITION, NO_BOTTOM, OUTSIDE_LIMITS, REPEATED, POSITION_JUMP, POSITION_FROZEN,
-    TOO_FAST, TOO_SLOW, ISOLATED, DEPTH_HELD, SPIKE, BURST, NEIGHBORS,
+    TOO_FAST, TOO_SLOW, ISOLATED, DEPTH_HELD, DOUBLE_ECHO, SPIKE, BURST, NEIGHBORS,
     AMID_FALSE,
 )  # fmt: skip
 
 #: Reasons that leave no trustworthy position.
 OFF_TRACK = (NO_POSITION, REPEATED, POSITION_JUMP)
 #: Reasons after which the depth has to prove itself anew.
-LOST_BOTTOM = (NO_BOTTOM, OUTSIDE_LIMITS, DEPTH_HELD, SPIKE, BURST, NEIGHBORS, AMID_FALSE)
+LOST_BOTTOM = (
+    NO_BOTTOM, OUTSIDE_LIMITS, DEPTH_HELD, DOUBLE_ECHO, SPIKE, BURST, NEIGHBORS, AMID_FALSE
+)  # fmt: skip
 #: Reasons between which the bottom may have been taken up anew, and wrongly.
 GONE_BOTTOM = (NO_BOTTOM, OUTSIDE_LIMITS)
-#: Reasons that a depth proved false by its neighbors, along the track or across.
+#: Reasons that a depth proved false by its neighbors, and so are those among many of them. A
+#: double echo is none of these: it ends where it ends.
 FALSE_BOTTOM = (SPIKE, BURST, NEIGHBORS, AMID_FALSE)
 
 
