@@ -61,6 +61,8 @@ RULES = [
     ("readlogs", {"FOLDER": None}, "There are no logs"),
     ("readpointlayer", {"TIME_ZONE": "Nowhere/At all"}, "Nowhere"),
     ("correctdepths", {"WATER_TEMPERATURE": 18.0, "ACTUAL_SOUND_SPEED": 1480.0}, "not both"),
+    ("correctdepths", {"WATER_TEMPERATURE": 18.0, "TEMPERATURE_PROFILE": LAYER}, "one of them"),
+    ("findbeamwidth", {"MEASURED": LAYER, "DEPTH_FIELD": None}, "field of the measured depths"),
     ("reducetodatum", {"GAUGE": LAYER, "LAKE_LEVEL": 1.0}, "not both"),
     ("reducetodatum", {"LAKE_LEVEL": None, "DATUM_ELEVATION": 2.0}, "no lake level"),
     ("reducetodatum", {"GAUGE_TIME_ZONE": "Nowhere/At all"}, "Nowhere"),

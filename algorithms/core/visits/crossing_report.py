@@ -151,7 +151,7 @@ def difference_statistics(difference: npt.ArrayLike) -> DifferenceStatistics:
     d = np.asarray(difference, float)
     n = d.size
     if n == 0:
-        return DifferenceStatistics(0, *(12 * [None]))
+        return DifferenceStatistics(0, *(12 * (None,)))
     mean, rmse = float(d.mean()), float(np.sqrt(np.mean(d**2)))
     median = float(np.median(d))
     robust = float(1.4826 * np.median(np.abs(d - median)))
