@@ -107,8 +107,12 @@ class AdjustVisits(LakefloorAlgorithm):
             params.distance(
                 "MAX_OVERLAP_DISTANCE",
                 tr("Maximum distance of overlaps (m)"),
-                5.0,
-                tr("Tracks side by side are not compared if they are farther apart than this."),
+                None,
+                tr(
+                    "Tracks side by side are not compared if they are farther apart than this. If "
+                    "empty, it is 5 m, or up to 80 m where visits meet seldom."
+                ),
+                optional=True,
                 advanced=True,
                 minimum=0.1,
             )

@@ -693,3 +693,43 @@ def test_the_level_that_was_read_is_kept_beside_the_one_that_fits():
     assert pairs["level_from"] == "fit"
     assert keys(done, "summer")["level_m"] == "0.100"
     assert "level_from" not in keys(done, "summer")
+
+
+def beside(seed, visits=3):
+    """Visits on lanes of their own, 20 m beside those of others, that cross but twice."""
+    rng = np.random.default_rng(seed)
+    high = rng.normal(0.0, 0.3, visits)
+    high[0] = 0.0
+
+    def bottom(x, y):
+        return 6.0 + 0.03 * x + 1.5 * np.sin(x / 70.0) * np.cos(y / 60.0)
+
+    parts = []
+    along = np.arange(0.0, 400.0, 4.0)
+    for k in range(visits):
+        for y in np.arange(0.0, 300.0, 60.0) + 20.0 * k:
+            parts.append((along, np.full(len(along), y), k))
+        down = np.arange(0.0, 60.0 + 20.0 * k, 4.0)
+        parts.append((np.full(len(down), 380.0 - 3.0 * k), down, k))
+    x, y, visit = (
+        np.concatenate(v) for v in zip(*[(a, b, np.full(len(a), k)) for a, b, k in parts])
+    )
+    depth = bottom(x, y) + high[visit] + rng.normal(0.0, 0.08, len(x))
+    off = rng.normal(0.0, 1.0, (2, len(x)))
+    names = np.array([f"visit {k}" for k in range(visits)], dtype=object)
+    return (Soundings.build(x + off[0], y + off[1], depth, visit=names[visit], lane=visit), high)
+
+
+def test_a_reach_that_holds_each_visit_is_found():
+    """Against a reach of 5 m, over surveys whose offsets are known."""
+    errors, close = [], []
+    for seed in range(12):
+        soundings, high = beside(seed)
+        for reach, found in ((None, errors), (5.0, close)):
+            _, leveled = level_survey(soundings, held=("visit 0",), reach_m=reach)
+            found.append(np.nan_to_num(leveled.offset[1:], nan=1.0) - high[1:])
+            if reach is None:
+                assert leveled.observations.min() >= 25
+                assert any("Tracks up to" in note for note in leveled.notes)
+    assert np.sqrt(np.mean(np.square(errors))) < 0.6 * np.sqrt(np.mean(np.square(close)))
+    assert np.sqrt(np.mean(np.square(errors))) < 0.06

@@ -20,10 +20,10 @@ from ..soundings import (
     with_corrections,
 )
 from ..track import track_notes
-from .crossings import Crossings, find_crossings, join_crossings
+from .crossings import Crossings, find_crossings
 from .depth_trend import depth_trends
+from .meeting_reach import REACHES, with_overlaps
 from .offset_network import LEAST_SCALE, Network, solve_network
-from .overlaps import find_overlaps
 from .reference_visits import datum_of_visits, reference_visits
 from .visit_offsets import take_off
 
@@ -104,7 +104,7 @@ def level_survey(
     unit: str = "visit",
     held: Sequence[str] = (),
     overlaps: bool = True,
-    reach_m: float = 5.0,
+    reach_m: float | None = REACHES[0],
     max_gap_m: float = 20.0,
     position_m: float = 1.0,
     depth_m: float = 0.05,
@@ -120,8 +120,8 @@ def level_survey(
         As for :func:`level_visits`.
     overlaps : bool
         Also compare tracks of two visits that run side by side without crossing.
-    reach_m : float
-        Greatest distance of such tracks, m.
+    reach_m : float, optional
+        Greatest distance of such tracks, m. If None, see :func:`.meeting_reach.with_overlaps`.
     max_gap_m : float
         Soundings of one track farther apart than this are not joined, m.
     progress : callable
@@ -143,19 +143,9 @@ def level_survey(
     Geosciences 36(3), 348-354.
     """
     found = find_crossings(soundings, max_gap_m=max_gap_m, progress=span(progress, 0.0, 0.3))
+    notes = []
     if overlaps:
-        found = join_crossings(
-            [
-                found,
-                find_overlaps(
-                    soundings,
-                    found,
-                    max_gap_m=max_gap_m,
-                    reach_m=reach_m,
-                    progress=span(progress, 0.3, 0.6),
-                ),
-            ]
-        )
+        found, notes = with_overlaps(soundings, found, reach_m, max_gap_m, span(progress, 0.3, 0.6))
     lost = track_notes(soundings)
     if lost and not len(found):
         raise LakefloorError(f"There is no crossing to adjust by. {lost[0]}")
@@ -169,7 +159,7 @@ def level_survey(
         robust=robust,
         progress=span(progress, 0.6, 1.0),
     )
-    leveled.notes.extend(lost)
+    leveled.notes.extend([*notes, *lost])
     return apply_offsets(soundings, leveled), leveled
 
 
