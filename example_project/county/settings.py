@@ -11,6 +11,7 @@ MODEL = {
     "DEPTH_FROM": str,
     "DRAFT": float,
     "ASSUMED_SOUND_SPEED": float,
+    "BEAM_WIDTH": float,
     "WATER_TEMPERATURE": float,
     "TIME_OFFSET": float,
     "GAUGE": "file",

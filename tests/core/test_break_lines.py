@@ -11,10 +11,12 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.interpolate import LinearNDInterpolator
 from scipy.spatial import cKDTree
+from scipy.special import ndtr
 
 from lakefloor.algorithms.core.errors import Cancelled, LakefloorError
 from lakefloor.algorithms.core.grid import Grid, Surface
 from lakefloor.algorithms.core.structure.breaklines import breaklines
+from lakefloor.algorithms.core.structure.face_shapes import half_widths
 from lakefloor.algorithms.core.structure.ridge_lines import filled, slope_maxima
 from lakefloor.algorithms.core.structure.structure_names import (
     BREAKLINE_ATTRIBUTES,
@@ -256,8 +258,9 @@ def test_lakes_with_known_drop_offs(lake, face, with_distance):
         found.append([share[0] for share in shares])
         false.append([share[1] for share in shares])
     # Over all directions of the lanes, then the worst: lanes along a face narrower than their
-    # spacing. Without the distance to soundings the widening between lanes stays in.
-    mean, worst = (0.90, 0.85) if with_distance else (0.88, 0.75)
+    # spacing. Without the distance to soundings the widening between lanes stays in, and no
+    # inward lean of the rule makes up for it.
+    mean, worst = (0.90, 0.85) if with_distance else (0.87, 0.75)
     assert np.mean(found, axis=0).min() >= mean
     assert np.mean(false, axis=0).max() <= 1.0 - mean
     assert np.min(found) >= worst
@@ -387,3 +390,54 @@ def test_slope_maximum_of_a_round_face_is_a_circle():
     assert (line[0] == line[-1]).all()
     # Worked by hand: along a radius f''' = 0 is not moved by curvature, so the radius is 22.
     assert np.hypot(line[:, 1] - 40.3, line[:, 0] - 39.6) == pytest.approx(22.0, abs=0.15)
+
+
+# -- edges of ramps, and where other faces bend most --------------------------------
+
+
+def crest_and_toe(face, turn=0.0):
+    """Mean offsets of crest and toe from the middle of a straight face, m, and its slope."""
+    x = np.arange(1.0, 300.0, 2.0)
+    east, north = np.meshgrid(x - 150.0, 100.0 - np.arange(1.0, 200.0, 2.0))
+    across = east * np.cos(turn) + north * np.sin(turn)
+    grid = Grid(5.0 + 4.0 * face(across), 0.0, 200.0, 2.0, 2.0)
+    lines = breaklines(Surface(grid))
+    assert lines.attributes["kind"] == ["crest", "steepest", "toe"]
+    offsets = []
+    for line in lines.coords:
+        inner = (np.abs(line[:, 0] - 150.0) < 100.0) & (np.abs(line[:, 1] - 100.0) < 60.0)
+        along = (line[inner, 0] - 150.0) * np.cos(turn) + (line[inner, 1] - 100.0) * np.sin(turn)
+        offsets.append(along.mean())
+    return offsets[0], offsets[2], lines.attributes["slope_max_pct"][0]
+
+
+@pytest.mark.parametrize("turn", [0.0, 0.5])
+@pytest.mark.parametrize("width", [12.0, 16.0, 20.0, 24.0, 32.0])
+def test_crest_and_toe_of_an_even_ramp_are_its_edges(width, turn):
+    crest, toe, slope = crest_and_toe(lambda x: np.clip(x / width + 0.5, 0.0, 1.0), turn)
+    assert crest == pytest.approx(-width / 2.0, abs=0.4)
+    assert toe == pytest.approx(width / 2.0, abs=0.4)
+    assert slope == pytest.approx(400.0 / width, rel=0.08)
+
+
+@pytest.mark.parametrize("turn", [0.0, 0.5])
+@pytest.mark.parametrize("w", [6.0, 8.0, 10.0, 14.0])
+def test_crest_and_toe_of_a_round_face_are_where_it_bends_most(w, turn):
+    """The second derivative of tanh is greatest at tanh^2 = 1 / 3."""
+    crest, toe, slope = crest_and_toe(lambda x: 0.5 + 0.5 * np.tanh(x / w), turn)
+    bend = w * np.arctanh(np.sqrt(1.0 / 3.0))
+    assert crest == pytest.approx(-bend, abs=0.25)
+    assert toe == pytest.approx(bend, abs=0.25)
+    assert slope == pytest.approx(200.0 / w, rel=0.08)
+
+
+@pytest.mark.parametrize("blur", [3.0, 5.0])
+def test_half_widths_of_shapes_in_between(blur):
+    """A ramp with round shoulders: between its edge and where its shoulder begins."""
+    x = np.linspace(0.0, 60.0, 6001)
+    for half, shoulder in ((9.0, 2.0), (12.0, 3.0)):
+        total = np.hypot(blur, shoulder)
+        slope = ndtr((half - x) / total) + ndtr((half + x) / total) - 1.0
+        seen = [np.array([np.interp(-p * slope[0], -slope, x)]) for p in (2 / 3, 1 / 3)]
+        found, _ = half_widths(*seen, np.array([blur]))
+        assert half - 1.5 * shoulder < found[0] < half + 0.3

@@ -73,19 +73,19 @@ def breaklines(
     -----
     The steepest line is where slope has its maximum along the gradient of the
     surface smoothed by a Gaussian. Profiles are drawn across it, averaged
-    along the strike and smoothed across it. Crest and toe are where the slope,
-    above that of the ground beyond, has fallen to 2/3 of its maximum: for a
-    face ``z = (H / 2) tanh(x / w)`` these are the points of greatest curvature,
-    at ``x = -+w atanh(1 / sqrt 3) = -+0.658 w``, with ``H / sqrt 3`` between
-    them. On noisy data a share of the slope is found far more surely than a
-    maximum of the second derivative. Smoothing moves crest and toe outwards:
-    that of the filter, of variance ``scale_m^2``, and that of linear
-    interpolation between lanes ``s`` apart, ``s^2 / 6`` across them. Taking the
-    sum ``v`` off the squared half width would be right for the face above, and
-    too much for an even ramp with sharp edges; which of them it is cannot be
-    told where the face is narrower than the lanes. So ``0.8 v`` is taken off, or
-    ``scale_m^2`` alone where nothing is known of lanes. Offsets are then
-    regularized along the strike by a running median.
+    along the strike and smoothed across it. Crest and toe are the edges of an
+    even ramp, and where a face bends most that rounds off all along:
+    ``z = (H / 2) tanh(x / w)`` does so at ``x = -+w atanh(1 / sqrt 3) = -+0.658 w``.
+    They are found by shares of the greatest slope, above that of the ground
+    beyond, which on noisy data is far surer than a maximum of the second
+    derivative. Smoothing blurs the slope: that of the filter, of variance
+    ``scale_m^2``, and that of linear interpolation between lanes ``s`` apart,
+    ``s^2 / 6`` across them. Two thirds of the greatest slope lie at the right
+    place for ``tanh`` without a blur, but 0.43 of its standard deviation inwards
+    of the edge of a ramp. Which of them a drop-off is, and so what the blur did,
+    follows from its widths at one and two thirds; see
+    :func:`.face_shapes.half_widths`. Offsets are regularized along the strike
+    by a running median.
 
     Confidence is the share of the line along which both rims were seen, times
     ``erf(h / (2 sqrt 2 u))``, the probability that the height ``h``, with

@@ -10,14 +10,9 @@ from scipy.spatial import cKDTree
 
 from ..grid import Grid, Surface
 from ..polylines import evenly_spaced
+from .face_shapes import FOOT_SHARE, RIM_SHARE, half_widths
 from .ridge_lines import filled
 
-#: Share of the greatest slope, above that of the ground beyond, left at crest and toe.
-RIM_SHARE = 2.0 / 3.0
-#: Squared half width of sech^2 where its curvature peaks, over its variance.
-_TANH = np.arctanh(np.sqrt(1.0 / 3.0)) ** 2 * 12.0 / np.pi**2
-#: Share of the variance of smoothing that is taken off the squared half width.
-_TAKEN_OFF = 0.8
 #: Slope beyond a rim may be at most this share of the greatest slope.
 _CONTRAST = 0.6
 #: Length of the profiles to either side, m; longer at a scale beyond a twelfth of it.
@@ -103,7 +98,7 @@ def draw_face(
     spacing: float,
 ) -> Face | None:
     """Draw profiles across a line and find crest, steepest point and toe on them."""
-    mode = "wrap" if closed else "nearest"
+    mode, along = "wrap" if closed else "nearest", _STRIKE * scale / step
     line = evenly_spaced(smoothed_line(line, closed, 2.0 * scale / step), closed, step)
     down = _across(line, closed)
     cell = scale / 4.0
@@ -112,7 +107,6 @@ def draw_face(
     x, y = line[:, :1] + t * down[:, :1], line[:, 1:] + t * down[:, 1:]
     raw = area.sample(area.depth, x, y)
     known = area.sample(area.valid, x, y, order=0) > 0.5
-    along = _STRIKE * scale / step
     profile = ndimage.gaussian_filter1d(raw, along, axis=0, mode=mode)
     slope = ndimage.gaussian_filter1d(profile, scale / cell, axis=1, order=1, mode="nearest")
     slope /= cell
@@ -120,38 +114,41 @@ def draw_face(
     near = int(np.ceil(1.5 * scale / cell))
     top = half - near + slope[:, half - near : half + near + 1].argmax(axis=1)
     steepest = slope[np.arange(len(line)), top]
-    upper, upper_seen = _rim(slope, known, top, steepest, half - near, -1)
-    lower, lower_seen = _rim(slope, known, top, steepest, half - near, +1)
+    profiles = slope, known, top, steepest, half - near
+    (upper, upper_seen), (lower, lower_seen) = (_rim(*profiles, way, RIM_SHARE) for way in (-1, 1))
     seen = upper_seen & lower_seen & (steepest > 0.0)
     if not seen.any():
         return None
 
-    def regular(offsets):
+    def regular(offsets, seen=seen):
         return _regular(offsets, seen, closed, scale, step)
 
-    variance = np.full(len(line), scale**2)
+    middle = regular(t[top])
+    blur = np.full(len(line), scale)
     if surface.distance is not None and spacing > 0.0:
         across = _share_across(surface.distance, x, y, cell, half, spacing)
         across = ndimage.gaussian_filter1d(across, along, mode=mode)
-        variance = _TAKEN_OFF * (variance + across * spacing**2 / 6.0)
-    middle = regular(t[top])
-    upper = _sharpened(regular(upper * cell), variance)
-    lower = _sharpened(regular(lower * cell), variance)
-    widening = np.sqrt(1.0 + _TANH * variance / ((upper + lower) / 2.0) ** 2)
+        blur = np.sqrt(scale**2 + across * spacing**2 / 6.0)
+    sides = []
+    for way, at_rim in ((-1, upper), (1, lower)):
+        at_foot, foot_seen = _rim(*profiles, way, FOOT_SHARE)
+        feet = regular(at_foot * cell, foot_seen & seen) if (foot_seen & seen).any() else None
+        sides.append(half_widths(regular(at_rim * cell), feet, blur))
+    (upper, above), (lower, below) = sides
+    sharpened = (above + below) / 2.0
     offsets = np.stack((middle - upper, middle, middle + lower))
 
     at = np.clip((offsets + half * cell) / cell, 0, 2 * half)
     rows = np.broadcast_to(np.arange(len(line)), at.shape)
     depths = ndimage.map_coordinates(profile, (rows, at), order=1)
     xy = line + offsets[:, :, None] * down
-    tree = cKDTree(line)
-    legal = np.array([tree.query(p)[0] for p in xy]) >= 0.9 * np.abs(offsets) - 0.5 * step
+    legal = _legal(line, xy, offsets, step)
     if surface.uncertainty is None:
         face = np.abs(t - middle[:, None]) <= ((upper + lower) / 2.0)[:, None]
         error = np.sqrt(2.0) * _scatter(raw - profile, face)
     else:
         error = np.hypot(*(np.nan_to_num(surface.uncertainty.sample(*xy[k].T)) for k in (0, 2)))
-    return Face(xy, depths, upper + lower, steepest * widening, error, seen, legal, closed)
+    return Face(xy, depths, upper + lower, steepest * sharpened, error, seen, legal, closed)
 
 
 def _regular(offsets, seen, closed: bool, scale: float, step: float) -> np.ndarray:
@@ -163,6 +160,12 @@ def _regular(offsets, seen, closed: bool, scale: float, step: float) -> np.ndarr
     bridged = np.interp(rows, good, offsets[good], period=len(offsets) if closed else None)
     median = ndimage.median_filter(bridged, size, mode=mode)
     return ndimage.gaussian_filter1d(median, scale / step, mode=mode)
+
+
+def _legal(line, xy, offsets, step: float) -> np.ndarray:
+    """Tell which places of the lines are not folded back over the line in the middle."""
+    tree = cKDTree(line)
+    return np.array([tree.query(p)[0] for p in xy]) >= 0.9 * np.abs(offsets) - 0.5 * step
 
 
 def _scatter(rest, face) -> np.ndarray:
@@ -193,8 +196,8 @@ def _share_across(distance: Grid, x, y, cell: float, half: int, spacing: float) 
     return np.minimum(rate, 1.0)
 
 
-def _rim(slope, known, top, steepest, reach, way) -> tuple:
-    """Walk from the steepest point outwards to where the slope has fallen to its rim share.
+def _rim(slope, known, top, steepest, reach, way, share) -> tuple:
+    """Walk from the steepest point outwards to where the slope has fallen to a share of it.
 
     Returns the number of cells walked, shape (n,), and whether the rim was seen.
     """
@@ -206,17 +209,12 @@ def _rim(slope, known, top, steepest, reach, way) -> tuple:
     over = (f > low + 0.25 * (steepest[:, None] - low)) | ~known[rows, cols]
     over = np.logical_or.accumulate(over, axis=1)
     base = np.clip(np.where(over, steepest[:, None], f).min(axis=1), 0.0, None)
-    limit = base + RIM_SHARE * (steepest - base)
+    limit = base + share * (steepest - base)
     below = (f < limit[:, None]) & ~over
     first = np.maximum(below.argmax(axis=1), 1)
     seen = below.any(axis=1) & (base < _CONTRAST * steepest)
     rows = rows[:, 0]
     inner, outer = f[rows, first - 1], f[rows, first]
     drop = inner - outer
-    share = np.where(drop > 0.0, (inner - limit) / np.where(drop > 0.0, drop, 1.0), 1.0)
-    return first - 1.0 + np.clip(share, 0.0, 1.0), seen
-
-
-def _sharpened(half_width, variance) -> np.ndarray:
-    """Take the variance of smoothing off a half width, at most to 0.4 of it."""
-    return np.sqrt(np.maximum(half_width**2 - variance, (0.4 * half_width) ** 2))
+    part = np.where(drop > 0.0, (inner - limit) / np.where(drop > 0.0, drop, 1.0), 1.0)
+    return first - 1.0 + np.clip(part, 0.0, 1.0), seen
