@@ -157,6 +157,8 @@ def spacing_of_points(x: np.ndarray, y: np.ndarray) -> float:
     if scattered:
         sides = LaneSides.of(raw, sides.block)
     water = np.flatnonzero(sides.gap <= _LAND * usual)
+    if not len(water):
+        return float(usual)
     area = (sides.base * sides.gap)[water]
     low, high = np.percentile(sides.base[water], [10.0, 90.0])
     if scattered and high > _UNEVEN * low:

@@ -235,7 +235,7 @@ def test_edges_do_not_make_a_class():
         ({"method": "guess"}, "unknown"),
         ({"thresholds": (0.6, 0.4)}, "the lower one first"),
         ({"max_slope_deg": 0.0}, "maximum slope"),
-        ({"beam_deg": 0.0}, "beam width"),
+        ({"beam_deg": -1.0}, "beam width"),
         ({"max_slope_deg": 0.001}, "flatter than"),
     ],
 )

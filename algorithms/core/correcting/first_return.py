@@ -29,7 +29,7 @@ def check_beam(beam_deg: float) -> None:
     if not 0.0 <= beam_deg < MOST_DEG:
         raise LakefloorError(
             f"The beam width is {written(beam_deg, 'g')} degrees. Enter a value from 0 to "
-            f"{MOST_DEG:g}."
+            f"{written(MOST_DEG, 'g')}."
         )
 
 

@@ -95,7 +95,7 @@ def learn_beam(f: Frame, progress: Progress = silent) -> BeamFit | None:
     return BeamFit(replace(learned, low=0.0, high=0.0), passes)
 
 
-def undo_beam(f: Frame, fit: BeamFit, progress: Progress = silent) -> Frame:
+def undo_beam(f: Frame, fit: BeamFit, progress: Progress = silent, cautious: bool = True) -> Frame:
     """Return a frame whose soundings have the depths of a beam like a plumb line.
 
     Parameters
@@ -105,6 +105,8 @@ def undo_beam(f: Frame, fit: BeamFit, progress: Progress = silent) -> Frame:
     fit : BeamFit
         Of the whole.
     progress : callable
+    cautious : bool
+        Keep corrections below what the surface may be wrong by, see below.
 
     Notes
     -----
@@ -119,7 +121,8 @@ def undo_beam(f: Frame, fit: BeamFit, progress: Progress = silent) -> Frame:
     for number in range(fit.passes):
         ground = _ground(f, fit.learned)
         predicted = _predicted(ground, f.soundings, beams)
-        f = with_depths(f, reported + _lacks(ground, f.soundings, beams, predicted))
+        lacks = _lacks(ground, f.soundings, beams, predicted, cautious)
+        f = with_depths(f, reported + lacks)
         progress((number + 1) / fit.passes)
     return f
 
@@ -185,7 +188,7 @@ def _predicted(ground: Grid, soundings, beams: Beams) -> np.ndarray:
     return predicted
 
 
-def _lacks(ground: Grid, soundings, beams: Beams, predicted: np.ndarray) -> np.ndarray:
+def _lacks(ground: Grid, soundings, beams, predicted, cautious: bool = True) -> np.ndarray:
     """Return by how much depths are too shallow, m; 0 where it cannot be told."""
     x, y = soundings.x, soundings.y
     surface = ground.sample(x, y)
@@ -195,7 +198,7 @@ def _lacks(ground: Grid, soundings, beams: Beams, predicted: np.ndarray) -> np.n
     most = (1.0 / plane_first_return(1.0, slope, beams.width) - 1.0) * heard + _HIDDEN
     lacks = np.nan_to_num(np.clip(surface - predicted, 0.0, most))
     some = np.flatnonzero(lacks > _NOTHING)
-    if len(some):
+    if cautious and len(some):
         missed = _around(soundings, soundings.depth - predicted, some)
         added = _around(soundings, lacks, some)
         believed = missed * np.minimum(1.0, _BELIEVED * (added / missed) ** 3)

@@ -170,7 +170,7 @@ def _drawn(f: Frame, learned: Learned, width: float) -> Surface:
     soundings = with_beams(f.soundings, dict.fromkeys(visits, width))
     part = replace(f, soundings=soundings)
     if width > 0.0:
-        part = undo_beam(part, BeamFit(learned, 1))
+        part = undo_beam(part, BeamFit(learned, 1), cautious=False)
     low, high = depth_limits(part)
     return draw_smooth(part, replace(learned, low=low, high=high))
 
