@@ -22,7 +22,7 @@ LIBRARIES = {
     ),
     "pyproj": ("crs", "exceptions", "transformer"),
     "scipy": (
-        "fft", "ndimage", "optimize", "signal", "sparse", "sparse.csgraph", "sparse.linalg",
+        "fft", "interpolate", "ndimage", "optimize", "signal", "sparse", "sparse.csgraph", "sparse.linalg",
         "spatial", "spatial.distance", "special", "stats",
     ),
 }  # fmt: skip
