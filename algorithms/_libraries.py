@@ -22,8 +22,8 @@ LIBRARIES = {
     ),
     "pyproj": ("crs", "exceptions", "transformer"),
     "scipy": (
-        "fft", "interpolate", "ndimage", "optimize", "signal", "sparse", "sparse.csgraph", "sparse.linalg",
-        "spatial", "spatial.distance", "special", "stats",
+        "fft", "interpolate", "ndimage", "optimize", "signal", "sparse", "sparse.csgraph",
+        "sparse.linalg", "spatial", "spatial.distance", "special", "stats",
     ),
 }  # fmt: skip
 _LOCKS = {name: threading.Lock() for name in LIBRARIES}
