@@ -129,12 +129,12 @@ def draw_face(
     if surface.distance is not None and spacing > 0.0:
         across = _share_across(surface.distance, x, y, cell, half, spacing)
         across = ndimage.gaussian_filter1d(across, along, mode=mode)
-        blur = np.sqrt(scale**2 + across * spacing**2 / 6.0)
-    sides = []
+        blur = np.sqrt(scale**2 + across * spacing**2 / 5.0)
+    sides, alike = [], 2.0 * np.sqrt(np.pi) * along  # profiles within the filter's integral scale
     for way, at_rim in ((-1, upper), (1, lower)):
         at_foot, foot_seen = _rim(*profiles, way, FOOT_SHARE)
         feet = regular(at_foot * cell, foot_seen & seen) if (foot_seen & seen).any() else None
-        sides.append(half_widths(regular(at_rim * cell), feet, blur))
+        sides.append(half_widths(regular(at_rim * cell), feet, blur, alike))
     (upper, above), (lower, below) = sides
     sharpened = (above + below) / 2.0
     offsets = np.stack((middle - upper, middle, middle + lower))
