@@ -26,13 +26,13 @@ class Breaklines(LakefloorAlgorithm):
     HELP = QT_TRANSLATE_NOOP(
         "@default",
         "Draws each drop-off as three breaklines along the shelf. The crest is where the bottom "
-        "begins to fall, the toe is where it becomes flat again. Between them runs the steepest "
+        "bends down most, the toe is where it levels off most. Between them runs the steepest "
         "line. The deeper side is on the left of each line.\n\n"
         "Fields: drop_off (number 1 is the longest), kind, height_m, width_m, slopes in percent "
         "and degrees, depths of the line, length_m, confidence (0 to 1).\n\n"
-        "A slope without a flatter shelf above and flatter bottom below is not a drop-off. Crest "
-        "and toe are uncertain by about a quarter of the lane spacing, because beam and lanes "
-        "round off steep faces. Depth must be in meters. Not for navigation.",
+        "A slope without a flatter shelf above and flatter bottom below is not a drop-off. About "
+        "five in six places on crest and toe lie within a quarter of the lane spacing of the true "
+        "edge. Faces narrower than the lane spacing are the least certain. Depth must be in meters. Not for navigation.",
     )
     SOURCE = QT_TRANSLATE_NOOP(
         "@default",

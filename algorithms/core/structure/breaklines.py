@@ -73,19 +73,25 @@ def breaklines(
     -----
     The steepest line is where slope has its maximum along the gradient of the
     surface smoothed by a Gaussian. Profiles are drawn across it, averaged
-    along the strike and smoothed across it. Crest and toe are the edges of an
-    even ramp, and where a face bends most that rounds off all along:
-    ``z = (H / 2) tanh(x / w)`` does so at ``x = -+w atanh(1 / sqrt 3) = -+0.658 w``.
+    along the strike and smoothed across it. Crest and toe are where the bottom
+    bends most across the face: the edges of an even ramp, also if they are rounded,
+    and ``x = -+w atanh(1 / sqrt 3) = -+0.658 w`` of ``z = (H / 2) tanh(x / w)``.
     They are found by shares of the greatest slope, above that of the ground
     beyond, which on noisy data is far surer than a maximum of the second
     derivative. Smoothing blurs the slope: that of the filter, of variance
-    ``scale_m^2``, and that of linear interpolation between lanes ``s`` apart,
-    ``s^2 / 6`` across them. Two thirds of the greatest slope lie at the right
-    place for ``tanh`` without a blur, but 0.43 of its standard deviation inwards
+    ``scale_m^2``, and that of linear interpolation between lanes ``s`` apart, which
+    with the filter is as wide at two thirds as a Gaussian of variance ``s^2 / 5``
+    across them. Two thirds of the greatest slope lie at the right place for
+    ``tanh`` without a blur, but 0.43 of the blur's standard deviation inwards
     of the edge of a ramp. Which of them a drop-off is, and so what the blur did,
     follows from its widths at one and two thirds; see
     :func:`.face_shapes.half_widths`. Offsets are regularized along the strike
     by a running median.
+
+    On surveyed faces 8 to 40 m wide, the root mean square distance of crest and toe
+    from where the bottom bends most was 0.10 to 0.17 of the lane spacing. On a face
+    narrower than that, nothing tells its shape: sharp edges come out inwards, and
+    round ones outwards, by up to a seventh of it in the mean.
 
     Confidence is the share of the line along which both rims were seen, times
     ``erf(h / (2 sqrt 2 u))``, the probability that the height ``h``, with
