@@ -32,7 +32,8 @@ class Breaklines(LakefloorAlgorithm):
         "and degrees, depths of the line, length_m, confidence (0 to 1).\n\n"
         "A slope without a flatter shelf above and flatter bottom below is not a drop-off. About "
         "five in six places on crest and toe lie within a quarter of the lane spacing of the true "
-        "edge. Faces narrower than the lane spacing are the least certain. Depth must be in meters. Not for navigation.",
+        "edge. Faces narrower than the lane spacing are more uncertain. Depth must be in meters. "
+        "Not for navigation.",
     )
     SOURCE = QT_TRANSLATE_NOOP(
         "@default",

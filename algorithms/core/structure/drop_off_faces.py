@@ -125,12 +125,9 @@ def draw_face(
         return _regular(offsets, seen, closed, scale, step)
 
     middle = regular(t[top] + past * cell)
-    blur = np.full(len(line), scale)
-    if surface.distance is not None and spacing > 0.0:
-        across = _share_across(surface.distance, x, y, cell, half, spacing)
-        across = ndimage.gaussian_filter1d(across, along, mode=mode)
-        blur = np.sqrt(scale**2 + across * spacing**2 / 5.0)
-    sides, alike = [], 2.0 * np.sqrt(np.pi) * along  # profiles within the filter's integral scale
+    blur = _blur(surface, x, y, cell, half, scale, spacing, along, mode)
+    # Profiles within the integral scale of the filter along the strike.
+    sides, alike = [], 2.0 * np.sqrt(np.pi) * along
     for way, at_rim in ((-1, upper), (1, lower)):
         at_foot, foot_seen = _rim(*profiles, way, FOOT_SHARE)
         feet = regular(at_foot * cell, foot_seen & seen) if (foot_seen & seen).any() else None
@@ -182,6 +179,16 @@ def _across(line, closed: bool) -> np.ndarray:
     tangent = ahead - behind
     tangent /= np.maximum(np.hypot(*tangent.T), 1e-12)[:, None]
     return np.column_stack((-tangent[:, 1], tangent[:, 0]))
+
+
+def _blur(surface: Surface, x, y, cell, half, scale, spacing, along, mode) -> np.ndarray:
+    """Return the standard deviation of what blurs profiles: the filter, and lanes across them, m."""
+    if surface.distance is None or not spacing > 0.0:
+        return np.full(len(x), scale)
+    across = _share_across(surface.distance, x, y, cell, half, spacing)
+    across = ndimage.gaussian_filter1d(across, along, mode=mode)
+    # As wide at two thirds of the maximum as linear interpolation and the filter together.
+    return np.sqrt(scale**2 + across * spacing**2 / 5.0)
 
 
 def _share_across(distance: Grid, x, y, cell: float, half: int, spacing: float) -> np.ndarray:
