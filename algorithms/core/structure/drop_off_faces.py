@@ -114,7 +114,8 @@ def draw_face(
     near = int(np.ceil(1.5 * scale / cell))
     top = half - near + slope[:, half - near : half + near + 1].argmax(axis=1)
     steepest = slope[np.arange(len(line)), top]
-    profiles = slope, known, top, steepest, half - near
+    past = _past_peak(slope, top)
+    profiles = slope, known, top, steepest, half - near, past
     (upper, upper_seen), (lower, lower_seen) = (_rim(*profiles, way, RIM_SHARE) for way in (-1, 1))
     seen = upper_seen & lower_seen & (steepest > 0.0)
     if not seen.any():
@@ -123,7 +124,7 @@ def draw_face(
     def regular(offsets, seen=seen):
         return _regular(offsets, seen, closed, scale, step)
 
-    middle = regular(t[top])
+    middle = regular(t[top] + past * cell)
     blur = np.full(len(line), scale)
     if surface.distance is not None and spacing > 0.0:
         across = _share_across(surface.distance, x, y, cell, half, spacing)
@@ -196,10 +197,19 @@ def _share_across(distance: Grid, x, y, cell: float, half: int, spacing: float) 
     return np.minimum(rate, 1.0)
 
 
-def _rim(slope, known, top, steepest, reach, way, share) -> tuple:
+def _past_peak(slope, top) -> np.ndarray:
+    """Return how many cells past its greatest value the peak of a slope lies, -0.5 to 0.5."""
+    rows = np.arange(len(top))
+    before, peak, after = (slope[rows, top + k] for k in (-1, 0, 1))
+    bend = 2.0 * peak - before - after
+    past = 0.5 * (after - before) / np.where(bend > 0.0, bend, 1.0)
+    return np.where(bend > 0.0, np.clip(past, -0.5, 0.5), 0.0)
+
+
+def _rim(slope, known, top, steepest, reach, past, way, share) -> tuple:
     """Walk from the steepest point outwards to where the slope has fallen to a share of it.
 
-    Returns the number of cells walked, shape (n,), and whether the rim was seen.
+    Returns the number of cells from the peak, shape (n,), and whether the rim was seen.
     """
     k = np.arange(reach + 1)
     rows, cols = np.arange(len(top))[:, None], top[:, None] + way * k
@@ -217,4 +227,4 @@ def _rim(slope, known, top, steepest, reach, way, share) -> tuple:
     inner, outer = f[rows, first - 1], f[rows, first]
     drop = inner - outer
     part = np.where(drop > 0.0, (inner - limit) / np.where(drop > 0.0, drop, 1.0), 1.0)
-    return first - 1.0 + np.clip(part, 0.0, 1.0), seen
+    return first - 1.0 + np.clip(part, 0.0, 1.0) - way * past, seen

@@ -1,4 +1,4 @@
-"""Half widths of faces whose slope was blurred: even ramps, and faces that round off all along.
+"""Half widths of faces whose slope was blurred: from even ramps to faces that round off all along.
 
 Of the slope across a face, where it has fallen to two shares of its greatest value tells how wide
 the face is and how sharp its edges are, once the blur is known.
@@ -13,13 +13,14 @@ from scipy.special import ndtr
 
 #: Shares of the greatest slope, above that of the ground beyond, at which a half width is measured.
 RIM_SHARE, FOOT_SHARE = 2.0 / 3.0, 1.0 / 3.0
-#: Where a face ``tanh(x / w)`` bends most, in units of ``w``.
-TANH_RIM = float(np.arctanh(np.sqrt(1.0 / 3.0)))
+# Rounding of the shoulders of a ramp, standard deviation over half width: from an even ramp to
+# nearly a normal law, so that ratios of the widths lie evenly.
+_ROUNDINGS = (0.0, 0.06, 0.118, 0.172, 0.224, 0.273, 0.321, 0.369, 0.42, 0.478, 0.552, 0.673, 1.215)
 # Half widths that are tabulated, in units of the standard deviation of the blur, and the share of
 # a half width that is left at least.
 _SIZES, _LEAST = np.geomspace(0.02, 60.0, 200), 0.4
-# Difference of the two shapes' ratios below which which of them it is cannot be told.
-_UNTOLD = 0.05
+# Standard deviation of a ratio of widths: half a cell of a profile on a face as wide as the blur.
+_RATIO_SD = 0.03
 
 
 def half_widths(at_rim: np.ndarray, at_foot: np.ndarray | None, blur: np.ndarray) -> tuple:
@@ -36,19 +37,21 @@ def half_widths(at_rim: np.ndarray, at_foot: np.ndarray | None, blur: np.ndarray
     Returns
     -------
     half : array, shape (n,)
-        To the edge of an even ramp, to where a face ``tanh`` bends most, and in between for what
-        is between them by the ratio of the two widths, in the median of all.
+        To where the face bends most without the blur: the edge of an even ramp, ``0.658 w`` of
+        ``tanh(x / w)``.
     sharpened : array, shape (n,)
         By how much the greatest slope was larger before the blur.
 
     Notes
     -----
-    The slope of an even ramp of half width ``h`` after a Gaussian blur ``s`` is in proportion to
-    ``Phi((h - x) / s) + Phi((h + x) / s) - 1``: at two thirds of the maximum of a wide one,
-    ``x = h - 0.43 s``, which lies inwards of the edge. That of ``tanh(x / w)`` is ``sech^2`` and has
-    two thirds of its maximum at ``0.658 w`` without a blur. Ratios of the widths at one and two
-    thirds are 1 for a ramp, 1.74 for ``sech^2`` and 1.65 for the blur alone: a face much narrower
-    than the blur is taken as the mean of both.
+    The slope of a ramp of half width ``h``, its shoulders rounded by a Gaussian ``r`` and blurred
+    by ``s``, is in proportion to ``Phi((h - x) / t) + Phi((h + x) / t) - 1``, ``t^2 = r^2 + s^2``: at
+    two thirds of the maximum of a wide one, ``x = h - 0.43 t``, which lies inwards of the edge. That
+    of ``tanh(x / w)`` is ``sech^2`` and has two thirds of its maximum at ``0.658 w`` without a blur.
+    Ratios of the widths at one and two thirds are 1 for a ramp, 1.65 for a normal law or the blur
+    alone, and 1.74 for ``sech^2``. Which of them a drop-off is follows from its ratio. On a face
+    narrower than the blur all ratios are alike; the half width is therefore the posterior mean over
+    shapes whose ratios lie evenly, each as likely as another beforehand.
 
     Examples
     --------
@@ -59,51 +62,61 @@ def half_widths(at_rim: np.ndarray, at_foot: np.ndarray | None, blur: np.ndarray
     >>> slope = ndtr((10.0 - x) / 5.0) + ndtr((10.0 + x) / 5.0) - 1.0
     >>> seen = [np.array([np.interp(-p * slope[0], -slope, x)]) for p in (2 / 3, 1 / 3)]
     >>> half, sharpened = half_widths(*seen, np.array([5.0]))
-    >>> round(float(half[0]), 1), round(float(sharpened[0]), 2)
-    (10.0, 1.05)
+    >>> bool(abs(half[0] - 10.0) < 0.3), bool(abs(sharpened[0] - 1.05) < 0.05)
+    (True, True)
     """
     blur = np.maximum(blur, 1e-6)
-    found = []
-    for shape in (_ramp(), _tanh()):
-        seen, ratio, inner, factor = shape
-        size = at_rim / blur
-        columns = (np.interp(size, seen, column) for column in (ratio, inner, factor))
-        found.append([*columns])
-    (even, edge, steep), (round_, bend, less) = found
-    apart = round_ - even
-    # One shape for a drop-off: a single profile hardly tells it.
-    share, told = 0.5, apart > _UNTOLD
-    if at_foot is not None and told.any():
-        ratios = (at_foot / at_rim - even)[told] / apart[told]
-        share = float(np.median(np.clip(ratios, 0.0, 1.0)))
-    half = (1.0 - share) * edge * blur + share * bend * blur
-    return np.maximum(half, _LEAST * at_rim), (1.0 - share) * steep + share * less
+    size = at_rim / blur
+    ratio, edge, factor = np.array(
+        [[np.interp(size, seen, column) for column in columns] for seen, *columns in _shapes()]
+    ).transpose(1, 0, 2)
+    # With a rim or without one, all ratios of the former: none is likelier beforehand.
+    likely = np.append(np.full(len(_ROUNDINGS), 1.0 / len(_ROUNDINGS)), 1.0)
+    if at_foot is not None:
+        # One shape for a drop-off: a single profile hardly tells it.
+        off = np.median(at_foot / at_rim - ratio, axis=1) / _RATIO_SD
+        likely *= np.exp(0.5 * (np.min(off**2) - off**2))
+    likely /= likely.sum()
+    return np.maximum(likely @ edge * blur, _LEAST * at_rim), likely @ factor
 
 
 @lru_cache(maxsize=1)
-def _ramp() -> tuple:
-    """Seen half width, its ratio, half width and factor of the slope, all for a blur of 1."""
-    x = np.linspace(0.0, 80.0, 32001)
+def _shapes() -> tuple:
+    """Return for each shape, blurred by 1: seen half width, its ratio, true one, factor of slope."""
+    return (*(_ramp(rounding) for rounding in _ROUNDINGS), _tanh())
+
+
+def _ramp(rounding: float) -> tuple:
+    """Tabulate a ramp whose shoulders are rounded."""
+    u = np.linspace(0.0, 1.0, 2001)
+    bend = _bend(rounding)
     rows = []
     for half in _SIZES:
-        rows.append(
-            (
-                *_widths(x, ndtr(half - x) + ndtr(half + x) - 1.0),
-                half,
-                1.0 / (2.0 * ndtr(half) - 1.0),
-            )
-        )
+        sd = np.hypot(1.0, rounding * half)
+        x = (half + 5.0 * sd) * u
+        slope = ndtr((half - x) / sd) + ndtr((half + x) / sd) - 1.0
+        # The greatest slope of the unblurred one is that of its own rounding.
+        before = 2.0 * ndtr(1.0 / rounding) - 1.0 if rounding else 1.0
+        rows.append((*_widths(x, slope), bend * half, before / slope[0]))
     return tuple(np.array(rows).T)
 
 
-@lru_cache(maxsize=1)
+def _bend(rounding: float) -> float:
+    """Return where a ramp of half width 1 bends most."""
+    if not rounding:
+        return 1.0
+    x = np.linspace(0.0, 2.0 + 2.0 * rounding, 20001)
+    near, far = (np.exp(-0.5 * ((x + way) / rounding) ** 2) for way in (-1.0, 1.0))
+    return float(x[np.argmax(near - far)])
+
+
 def _tanh() -> tuple:
-    """As :func:`_ramp` for a face ``tanh``; its half width is that to where it bends most."""
+    """Tabulate a face ``tanh``."""
     nodes, weights = np.polynomial.hermite_e.hermegauss(61)
     weights = weights / weights.sum()
     rows = []
     for width in _SIZES:
-        x = np.linspace(0.0, 4.0 + 3.0 * width, 4001)
+        x = np.linspace(0.0, 4.0 + 3.0 * width, 2001)
         if width < 0.5:
             # A narrow face is the blur itself, a little wider.
             spread = np.sqrt(1.0 + np.pi**2 * width**2 / 12.0)
@@ -113,7 +126,8 @@ def _tanh() -> tuple:
         else:
             slope = (weights / np.cosh((x[:, None] - nodes) / width) ** 2).sum(axis=1)
             factor = 1.0 / slope[0]
-        rows.append((*_widths(x, slope), TANH_RIM * width, factor))
+        bend = np.arctanh(np.sqrt(1.0 / 3.0)) * width
+        rows.append((*_widths(x, slope), bend, factor))
     return tuple(np.array(rows).T)
 
 
