@@ -91,7 +91,9 @@ def faces(seed: int, count: int) -> list:
     return found
 
 
-def survey(face: Face, *, spacing: float, seed: int, width_deg: float = 0.0, **options) -> Soundings:
+def survey(
+    face: Face, *, spacing: float, seed: int, width_deg: float = 0.0, **options
+) -> Soundings:
     """Return soundings along lanes of a random course, positions off by 1 m, noise of 5 cm."""
     course = float(np.random.default_rng(30_000 + seed).uniform(0.0, 180.0))
     options = {"tilt_deg": 5.0 if width_deg else 0.0, "course_deg": course, **options}

@@ -104,13 +104,11 @@ def draw_face(
     cell = scale / 4.0
     half = int(max(_REACH_M, 12.0 * scale) / cell)
     t = np.arange(-half, half + 1) * cell
-    x, y = line[:, :1] + t * down[:, :1], line[:, 1:] + t * down[:, 1:]
+    x, y = (line[:, k : k + 1] + t * down[:, k : k + 1] for k in (0, 1))
     raw = area.sample(area.depth, x, y)
     known = area.sample(area.valid, x, y, order=0) > 0.5
     profile = ndimage.gaussian_filter1d(raw, along, axis=0, mode=mode)
-    slope = ndimage.gaussian_filter1d(profile, scale / cell, axis=1, order=1, mode="nearest")
-    slope /= cell
-
+    slope = ndimage.gaussian_filter1d(profile, scale / cell, axis=1, order=1, mode="nearest") / cell
     near = int(np.ceil(1.5 * scale / cell))
     top = half - near + slope[:, half - near : half + near + 1].argmax(axis=1)
     steepest = slope[np.arange(len(line)), top]
@@ -130,11 +128,11 @@ def draw_face(
         across = _share_across(surface.distance, x, y, cell, half, spacing)
         across = ndimage.gaussian_filter1d(across, along, mode=mode)
         blur = np.sqrt(scale**2 + across * spacing**2 / 6.0)
-    sides = []
+    sides, alike = [], 2.0 * np.sqrt(np.pi) * along  # profiles within the filter's integral scale
     for way, at_rim in ((-1, upper), (1, lower)):
         at_foot, foot_seen = _rim(*profiles, way, FOOT_SHARE)
         feet = regular(at_foot * cell, foot_seen & seen) if (foot_seen & seen).any() else None
-        sides.append(half_widths(regular(at_rim * cell), feet, blur))
+        sides.append(half_widths(regular(at_rim * cell), feet, blur, alike))
     (upper, above), (lower, below) = sides
     sharpened = (above + below) / 2.0
     offsets = np.stack((middle - upper, middle, middle + lower))

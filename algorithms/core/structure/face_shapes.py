@@ -15,15 +15,17 @@ from scipy.special import ndtr
 RIM_SHARE, FOOT_SHARE = 2.0 / 3.0, 1.0 / 3.0
 # Rounding of the shoulders of a ramp, standard deviation over half width: from an even ramp to
 # nearly a normal law, so that ratios of the widths lie evenly.
-_ROUNDINGS = (0.0, 0.06, 0.118, 0.172, 0.224, 0.273, 0.321, 0.369, 0.42, 0.478, 0.552, 0.673, 1.215)
+_ROUNDINGS = (0.0, 0.06, 0.118, 0.172, 0.224, 0.273, 0.321, 0.369, 0.42, 0.478)
 # Half widths that are tabulated, in units of the standard deviation of the blur, and the share of
 # a half width that is left at least.
 _SIZES, _LEAST = np.geomspace(0.02, 60.0, 200), 0.4
-# Standard deviation of a ratio of widths: half a cell of a profile on a face as wide as the blur.
-_RATIO_SD = 0.03
+# Least standard deviation of a ratio of widths, from profiles read at cells of a quarter of a blur.
+_RATIO_SD = 0.02
 
 
-def half_widths(at_rim: np.ndarray, at_foot: np.ndarray | None, blur: np.ndarray) -> tuple:
+def half_widths(
+    at_rim: np.ndarray, at_foot: np.ndarray | None, blur: np.ndarray, alike: float = 1.0
+) -> tuple:
     """Return half widths from the steepest line to the edge, m, and the factor of the slope.
 
     Parameters
@@ -33,6 +35,8 @@ def half_widths(at_rim: np.ndarray, at_foot: np.ndarray | None, blur: np.ndarray
         maximum, m; the latter None where it is not known.
     blur : array, shape (n,)
         Standard deviation of the blur, m.
+    alike : float
+        Number of neighboring profiles that tell no more than one.
 
     Returns
     -------
@@ -74,7 +78,11 @@ def half_widths(at_rim: np.ndarray, at_foot: np.ndarray | None, blur: np.ndarray
     likely = np.append(np.full(len(_ROUNDINGS), 1.0 / len(_ROUNDINGS)), 1.0)
     if at_foot is not None:
         # One shape for a drop-off: a single profile hardly tells it.
-        off = np.median(at_foot / at_rim - ratio, axis=1) / _RATIO_SD
+        seen = at_foot / at_rim
+        scatter = 1.4826 * np.median(np.abs(seen - np.median(seen)))
+        # Of a median: 1.25 times that of a mean.
+        sd = np.hypot(1.25 * scatter / np.sqrt(max(len(seen) / alike, 1.0)), _RATIO_SD)
+        off = np.median(seen - ratio, axis=1) / sd
         likely *= np.exp(0.5 * (np.min(off**2) - off**2))
     likely /= likely.sum()
     return np.maximum(likely @ edge * blur, _LEAST * at_rim), likely @ factor
