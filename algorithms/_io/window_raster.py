@@ -131,6 +131,8 @@ class WindowRaster:
             band = dataset.GetRasterBand(number)
             band.SetDescription(text)
             band.SetNoDataValue(float("nan"))
+        # Written when it closes, which is now even if somebody holds this frame.
+        band = dataset = None
         self._corner, self._size, self.path = corner, size, path
 
     def _read(self):
@@ -140,10 +142,12 @@ class WindowRaster:
             dataset = gdal.Open(str(self.path))
         if dataset is None:
             raise self._cannot_write()
-        return [
+        windows = [
             (key, dataset.ReadAsArray(*self._place(key), n, n).reshape(-1, n, n))
             for key in self._written
         ]
+        dataset = None
+        return windows
 
     def _cannot_write(self, error=""):
         reason = str(error) or gdal.GetLastErrorMsg() or tr("no reason is given")

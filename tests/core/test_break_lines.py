@@ -431,6 +431,21 @@ def test_crest_and_toe_of_a_round_face_are_where_it_bends_most(w, turn):
     assert slope == pytest.approx(200.0 / w, rel=0.08)
 
 
+@pytest.mark.parametrize(("width", "shoulder"), [(16.0, 2.0), (20.0, 2.5), (24.0, 3.0)])
+def test_crest_and_toe_of_a_ramp_with_round_shoulders(width, shoulder):
+    """A ramp of which a Gaussian rounds the edges bends most at what were its edges."""
+
+    def face(x):
+        steps = np.linspace(-4.0, 4.0, 161)
+        weight = np.exp(-0.5 * steps**2)
+        ramp = np.clip((x[..., None] - shoulder * steps) / width + 0.5, 0.0, 1.0)
+        return ramp @ (weight / weight.sum())
+
+    crest, toe, _ = crest_and_toe(face)
+    assert crest == pytest.approx(-width / 2.0, abs=0.4)
+    assert toe == pytest.approx(width / 2.0, abs=0.4)
+
+
 @pytest.mark.parametrize("blur", [3.0, 5.0])
 def test_half_widths_of_shapes_in_between(blur):
     """A ramp with round shoulders: between its edge and where its shoulder begins."""

@@ -62,9 +62,9 @@ def test_all_soundings_come_out_with_their_reason(run, log, feedback):
     assert depth[100] > 11.5
     table = {f["reason"]: (f["soundings"], f["share_percent"]) for f in out["COUNTS"].getFeatures()}
     assert table["accepted"] == (186, 93.0)
-    assert table["burst along track"] == (12, 6.0)
+    assert table["double echo"] == (12, 6.0)
     assert table["position jump"] == (0, 0.0)
-    assert "burst along track: 12 (6.00%)" in feedback.text
+    assert "double echo: 12 (6.00%)" in feedback.text
     assert "no second lane" in feedback.text
 
 

@@ -139,7 +139,7 @@ class LiveReader:
     >>> for i, line in enumerate(log.splitlines(keepends=True)):
     ...     reader.feed("source-1", line.encode(), 500_000 * i, 0)
     >>> soundings = reader.take()
-    >>> str(soundings.time[0]), float(soundings.depth[0]), reader.now.depth_m
+    >>> str(soundings.time[0]), float(soundings.depth[0]), float(reader.now.depth_m)
     ('2026-07-09T14:00:01.500', 3.0, 3.0)
     """
 
